@@ -1,0 +1,1 @@
+"""The pure room: arrays and frozen dataclasses in, the same out."""

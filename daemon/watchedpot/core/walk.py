@@ -1,0 +1,513 @@
+"""One block through one zone: columns first, then a walk over the edges.
+
+The quantities are computed over whole columns; then a walk visits only the edges (a crossing,
+sight lost, another setpoint, an index at its limit) in order of time and runs the machines.
+An edge is dated where it happened and filed under the row that shows it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchedpot.core import exposure, tracks, wear
+from watchedpot.core.alarms import AlarmInput
+from watchedpot.core.excursions import Totals, closing_details, opened, peaked, returned
+from watchedpot.core.model import Detail, Event, EventKind, Instant, Quality, Reason
+from watchedpot.core.phases import Demand, next_phase
+from watchedpot.core.rules import AlarmKind
+from watchedpot.core.series import Edge, believable, continue_series, hold, level_edges, sight_edges
+from watchedpot.core.snapshot import Activity, Phase
+from watchedpot.core.tracks import AlarmPlan, Change, Track
+from watchedpot.core.units import ns
+from watchedpot.core.zone import (
+    Columns,
+    ZonePlan,
+    ZoneRows,
+    ZoneState,
+    alarm_event,
+    limit_of,
+    newest_of,
+)
+
+Filed: TypeAlias = tuple[int, Event]
+"""An event with the row that shows it; rows of a block count from 1."""
+
+
+def step_zone(
+    state: ZoneState, rows: ZoneRows, plan: ZonePlan
+) -> tuple[ZoneState, list[Filed], tuple[Edge, ...]]:
+    """One block through one zone.
+
+    Parameters
+    ----------
+    state : ZoneState
+        Before.
+    rows : ZoneRows
+        n >= 1 rows, later than all before.
+    plan : ZonePlan
+        The zone.
+
+    Returns
+    -------
+    state : ZoneState
+        After.
+    filed : list of (row, Event)
+        Rows count from 1 as in the series.
+    sight : tuple of Edge
+        When the zone came into sight and was lost.
+    """
+    walk = _Walk(state, rows, plan)
+    walk.run()
+    return walk.close(), walk.filed, walk.sight
+
+
+@dataclass(frozen=True, slots=True)
+class _NamedEdge:
+    """An edge of one of the conditions of a zone."""
+
+    row: int
+    at_ns: int
+    name: str
+    value: bool | Demand
+
+
+_DEMANDS = (Demand.OFF, Demand.SETBACK, Demand.PRODUCTION)
+_ACTIVITY_OF = {
+    Phase.OFF: Activity.OFF,
+    Phase.COOLING: Activity.OFF,
+    Phase.HEATING: Activity.HEATING,
+    Phase.RECOVERING: Activity.HEATING,
+    Phase.READY: Activity.READY_IDLE,
+    Phase.SETBACK: Activity.SETBACK,
+}
+_ACTIVITY_CODE = {activity: code for code, activity in enumerate(exposure.ACTIVITIES)}
+
+
+def _limit_ns(plan: ZonePlan, kind: AlarmKind) -> int | None:
+    """Limit of a wear index, None where the alarm is not configured."""
+    rules = plan.rules.alarm(kind)
+    return None if rules is None or rules.limit_s is None else ns(rules.limit_s)
+
+
+def _has_reached(plan: ZonePlan, kind: AlarmKind, index_ns: int) -> bool:
+    """Whether a wear index is at its limit."""
+    limit_ns = _limit_ns(plan, kind)
+    return limit_ns is not None and index_ns >= limit_ns
+
+
+class _Walk:
+    """One pass over one block; lives as long as the call, and so may change in place."""
+
+    def __init__(self, state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> None:
+        self.before = state
+        self.rows = rows
+        self.plan = plan
+        self.filed: list[Filed] = []
+        self.row = 1
+
+        self.is_seen = state.is_seen
+        self.is_below = state.is_below
+        self.is_above = state.is_above
+        self.is_over_ceiling = state.is_over_ceiling
+        self.is_hot_to_touch = state.is_hot_to_touch
+        self.is_in_production = state.is_in_production
+        self.is_cold_in_production = state.is_cold_in_production
+        self.is_full = _has_reached(plan, AlarmKind.BUILD_UP, state.build_up_ns)
+        self.is_spent = _has_reached(plan, AlarmKind.DEGRADATION, state.degradation_ns)
+        self.demand = state.demand
+        self.phase = state.phase
+        self.phase_rows = [(0, state.phase)]
+        self.tracks = list(state.tracks)
+        self.excursions = {"low": state.low, "high": state.high}
+        self.peak_from = {"low": 1, "high": 1}
+
+        is_good = believable(rows.temp_c, rows.quality)
+        self.series = continue_series(
+            state.last, rows.mono_ns, rows.temp_c, is_good, max_gap_ns=plan.max_gap_ns
+        )
+        self.sight = sight_edges(self.series)
+        carried = {True: 1, False: 0, None: -1}[state.is_dispensing]
+        self.dispensing = np.concatenate((np.array([carried], dtype=np.int8), rows.dispensing))
+        self._integrate()
+
+    def _integrate(self) -> None:
+        """The quantities of each step."""
+        rules, series = self.plan.rules, self.series
+        self.beyond = {
+            "low": exposure.beyond(series, rules.low_c, is_high=False),
+            "high": exposure.beyond(series, rules.high_c, is_high=True),
+        }
+        self.build_up = np.zeros(series.step_ns.size, dtype=np.int64)
+        if self.plan.is_nozzle:
+            self.build_up = wear.build_up(
+                series,
+                self.dispensing[:-1] > 0,
+                low_c=rules.low_c,
+                flow_ea_j_per_mol=rules.material.flow_ea_j_per_mol,
+            )
+        self.degradation = wear.degradation(
+            series,
+            high_c=rules.high_c,
+            ceiling_c=rules.material.ceiling_c,
+            degradation_ea_j_per_mol=rules.material.degradation_ea_j_per_mol,
+        )
+
+    def run(self) -> None:
+        """Visit the edges in order, and what is due between them."""
+        for (row, at_ns), group in groupby(self._edges(), key=lambda edge: (edge.row, edge.at_ns)):
+            self._advance(at_ns)
+            self.row = row
+            for edge in group:
+                self._take(edge)
+            self._evaluate(at_ns)
+        self._advance(int(self.series.mono_ns[-1]))
+
+    def _edges(self) -> list[_NamedEdge]:
+        """All edges of the block in the order in which they are visited."""
+        plan = self.plan
+        levels = (
+            ("is_below", plan.low, self.is_below),
+            ("is_above", plan.high, self.is_above),
+            ("is_over_ceiling", plan.ceiling, self.is_over_ceiling),
+            ("is_hot_to_touch", plan.touch, self.is_hot_to_touch),
+        )
+        edges = [
+            _NamedEdge(edge.row, edge.at_ns, name, edge.is_on)
+            for name, limit, is_beyond in levels
+            for edge in level_edges(self.series, limit, is_beyond=is_beyond)
+        ]
+        edges += [_NamedEdge(edge.row, edge.at_ns, "is_seen", edge.is_on) for edge in self.sight]
+        edges += self._gate_edges()
+        edges += self._limit_edges()
+        edges.sort(key=lambda edge: (edge.row, edge.at_ns))
+        return edges
+
+    def _gate_edges(self) -> list[_NamedEdge]:
+        """Production starting and ending, and the setpoint meaning something else."""
+        producing = self.rows.is_in_production
+        rows = (np.flatnonzero(producing[1:] != producing[:-1]) + 1).tolist()
+        if producing[0] != self.is_in_production:
+            rows = [0, *rows]
+        edges = [
+            _NamedEdge(row + 1, int(self.rows.mono_ns[row]), "is_in_production", producing[row])
+            for row in rows
+        ]
+        if self.plan.rules.setpoint is not None:
+            edges += [
+                _NamedEdge(row, int(self.series.mono_ns[row]), "demand", demand)
+                for row, demand in self._demands()
+            ]
+        return edges
+
+    def _demands(self) -> list[tuple[int, Demand]]:
+        """Rows where the setpoint begins to mean something else."""
+        rows, rules = self.rows, self.plan.rules
+        nothing = np.zeros(rows.mono_ns.size)
+        columns = rows.setpoint or Columns(nothing, nothing > 0)
+        setpoint_c = hold(
+            self.before.setpoint,
+            rows.mono_ns,
+            columns.value,
+            columns.is_good,
+            limit_ns=self.plan.max_gap_ns,
+        )
+        wanted = (setpoint_c >= rules.off_below_c).astype(np.int8) + (setpoint_c >= rules.low_c)
+        # Looked at only where the temperature is good: see the theory in ``phases``.
+        said = np.flatnonzero(self.series.is_good[1:] & np.isfinite(setpoint_c))
+        codes = np.concatenate(([_DEMANDS.index(self.demand)], wanted[said]))
+        changed = np.flatnonzero(codes[1:] != codes[:-1])
+        return [(int(said[n]) + 1, _DEMANDS[codes[n + 1]]) for n in changed]
+
+    def _limit_edges(self) -> list[_NamedEdge]:
+        """Wear indexes passing their limits."""
+        edges = []
+        for kind, name, grown, carried_ns in (
+            (AlarmKind.BUILD_UP, "is_full", self.build_up, self.before.build_up_ns),
+            (AlarmKind.DEGRADATION, "is_spent", self.degradation, self.before.degradation_ns),
+        ):
+            limit_ns = _limit_ns(self.plan, kind)
+            if limit_ns is not None:
+                when = wear.reached(grown, self.series, carried_ns=carried_ns, limit_ns=limit_ns)
+                if when is not None:
+                    edges.append(_NamedEdge(when[1], when[0], name, value=True))
+        return edges
+
+    def _take(self, edge: _NamedEdge) -> None:
+        """One condition as it is from now on."""
+        if edge.name == "is_seen":
+            self._see(edge.at_ns, is_seen=bool(edge.value))
+        elif edge.name == "demand":
+            self.demand = Demand(edge.value)
+        else:
+            setattr(self, edge.name, bool(edge.value))
+            if edge.name == "is_over_ceiling" and edge.value:
+                self._file(
+                    EventKind.CHARGE_OVERHEATED,
+                    edge.at_ns,
+                    ("temp_c", self._temp_c(edge.row)),
+                    ("ceiling_c", self.plan.ceiling.limit),
+                )
+
+    def _see(self, at_ns: int, *, is_seen: bool) -> None:
+        """Sight lost or regained: the delays pause or go on."""
+        self.is_seen = is_seen
+        for place, alarm in enumerate(self.plan.alarms):
+            track = self.tracks[place]
+            seen = tracks.resume(track, alarm, at_ns) if is_seen else tracks.pause(track)
+            self.tracks[place] = seen
+        for edge, excursion in self.excursions.items():
+            off_ns = self.plan.off_delay_ns[edge]
+            delay = (
+                excursion.delay.resumed(at_ns, off_delay_ns=off_ns)
+                if is_seen
+                else excursion.delay.paused()
+            )
+            self.excursions[edge] = replace(excursion, delay=delay)
+
+    def _evaluate(self, at_ns: int) -> None:
+        """Run the machines after the edges of one moment."""
+        if self.is_seen:
+            self._move_phase(at_ns)
+        is_ready = self.phase is Phase.READY
+        self.is_cold_in_production = (
+            is_ready and self.is_below and (self.is_cold_in_production or self.is_in_production)
+        )
+        for place, alarm in enumerate(self.plan.alarms):
+            self.tracks[place] = self._turn(self.tracks[place], alarm, at_ns)
+        self._turn_excursion("low", at_ns, is_out=is_ready and self.is_below)
+        self._turn_excursion("high", at_ns, is_out=self.is_above)
+        self._advance(at_ns)
+
+    def _move_phase(self, at_ns: int) -> None:
+        """The zone machine after a good reading."""
+        if self.plan.rules.setpoint is None:
+            self.demand = Demand.PRODUCTION if self.is_hot_to_touch else Demand.OFF
+        phase = next_phase(
+            self.phase, self.demand, is_warm=not self.is_below, is_cool=not self.is_hot_to_touch
+        )
+        if phase is not self.phase:
+            self._file(
+                EventKind.PHASE_CHANGED,
+                at_ns,
+                ("from", self.phase.value),
+                ("to", phase.value),
+                ("temp_c", self._temp_c(self.row)),
+            )
+            self.phase = phase
+            self.phase_rows.append((self.row, phase))
+
+    def _turn(self, track: Track, alarm: AlarmPlan, at_ns: int) -> Track:
+        """One alarm with its undelayed conditions as they are now."""
+        kind = alarm.rules.kind
+        conditions = {
+            AlarmKind.COLD: (self.is_cold_in_production,),
+            AlarmKind.HOT: (self.is_above, self.is_over_ceiling),
+            AlarmKind.OVER_CEILING: (self.is_over_ceiling,),
+            AlarmKind.BUILD_UP: (self.is_full and self.is_below,),
+            AlarmKind.DEGRADATION: (self.is_spent and self.is_above,),
+        }[kind][: len(alarm.stages)]
+        is_aside = kind is AlarmKind.COLD and self.phase is not Phase.READY
+        track = tracks.turn(track, alarm, at_ns, conditions, at_once=is_aside)
+        if kind is AlarmKind.COLD and is_aside != track.alarm.is_suppressed:
+            cause = AlarmInput.SUPPRESS if is_aside else AlarmInput.UNSUPPRESS
+            track, changes = tracks.tell(track, alarm, cause, self._instant(at_ns))
+            self._file_changes(changes)
+        return track
+
+    def _turn_excursion(self, edge: str, at_ns: int, *, is_out: bool) -> None:
+        """An edge of the window passed in either direction, or nothing new."""
+        track = self.excursions[edge]
+        if is_out == track.delay.is_raw:
+            return
+        # Leaving READY for setback or off is not a return: the excursion ends there and then.
+        has_left = edge == "low" and self.phase is not Phase.READY
+        off_ns = 0 if has_left else self.plan.off_delay_ns[edge]
+        delay = track.delay.turned(at_ns, is_raw=is_out, on_delay_ns=0, off_delay_ns=off_ns)
+        self.excursions[edge] = replace(track, delay=delay)
+        if not is_out:
+            self.excursions[edge] = returned(
+                self.excursions[edge], self._instant(at_ns), self._totals(edge, self.row)
+            )
+            if has_left:
+                self._end_excursion(edge, at_ns, self.row, ended_by="phase")
+        elif not delay.is_on:
+            self._open_excursion(edge, at_ns)
+
+    def _open_excursion(self, edge: str, at_ns: int) -> None:
+        """A new excursion at its crossing."""
+        track = self.excursions[edge]
+        # Behind a gap the crossing is the row itself, else it lies in the step before the row.
+        base = self.row - 1 if self.series.is_joined[self.row - 1] else self.row
+        start = replace(self._totals(edge, base), parts=self._parts(self.row))
+        limit_c = self._limit_c(edge)
+        track = opened(track, self._instant(at_ns), start, limit_c)
+        self.excursions[edge] = replace(track, delay=track.delay.fired())
+        self.peak_from[edge] = self.row
+        self._file(
+            EventKind.EXCURSION_OPENED,
+            at_ns,
+            ("edge", edge),
+            ("limit_c", limit_c),
+            ("parts", start.parts),
+        )
+
+    def _end_excursion(self, edge: str, at_ns: int, row: int, *, ended_by: str) -> None:
+        """The excursion under way is over."""
+        self._note_peak(edge, row)
+        track = self.excursions[edge]
+        self.excursions[edge] = replace(track, current=None, delay=track.delay.fired())
+        if track.current is not None:
+            details = closing_details(
+                track.current, edge=edge, limit_c=self._limit_c(edge), ended_by=ended_by
+            )
+            self._file(EventKind.EXCURSION_ENDED, at_ns, *details, row=row)
+
+    def _note_peak(self, edge: str, row: int) -> None:
+        """Furthest good reading of the rows up to this one."""
+        part = slice(min(self.peak_from[edge], row), row + 1)
+        seen = self.series.value[part][self.series.is_good[part]]
+        if seen.size:
+            is_high = edge == "high"
+            peak_c = float(seen.max() if is_high else seen.min())
+            self.excursions[edge] = peaked(self.excursions[edge], peak_c, is_high=is_high)
+
+    def _advance(self, until_ns: int) -> None:
+        """Everything that is due at or before a moment."""
+        for place, alarm in enumerate(self.plan.alarms):
+            due_ns = tracks.next_due_ns(self.tracks[place])
+            if due_ns is not None and due_ns <= until_ns:
+                self.tracks[place], changes = tracks.advance(
+                    self.tracks[place], alarm, until_ns, self._instant
+                )
+                self._file_changes(changes)
+        for edge in ("low", "high"):
+            delay = self.excursions[edge].delay
+            if delay.due_ns is not None and delay.due_by(until_ns):
+                self._end_excursion(
+                    edge, delay.due_ns, self._row_at(delay.due_ns), ended_by="return"
+                )
+
+    def close(self) -> ZoneState:
+        """State after the block."""
+        for edge in ("low", "high"):
+            if self.excursions[edge].current is not None:
+                self._note_peak(edge, self.rows.mono_ns.size)
+        state, rows = self.before, self.rows
+        parts = exposure.exposures(
+            self.series, self._activity(), self.beyond["low"], self.beyond["high"]
+        )
+        counts = np.bincount(rows.quality, minlength=len(Quality)).tolist()
+        return ZoneState(
+            id=state.id,
+            tracks=tuple(self.tracks),
+            last=self.series.last,
+            is_dispensing={1: True, 0: False}.get(int(self.dispensing[-1])),
+            demand=self.demand,
+            phase=self.phase,
+            is_seen=self.is_seen,
+            is_below=self.is_below,
+            is_above=self.is_above,
+            is_over_ceiling=self.is_over_ceiling,
+            is_hot_to_touch=self.is_hot_to_touch,
+            is_in_production=self.is_in_production,
+            is_cold_in_production=self.is_cold_in_production,
+            account=exposure.add(state.account, parts),
+            build_up_ns=state.build_up_ns + int(self.build_up.sum()),
+            degradation_ns=state.degradation_ns + int(self.degradation.sum()),
+            low=self.excursions["low"],
+            high=self.excursions["high"],
+            readings=tuple(a + b for a, b in zip(state.readings, counts, strict=True)),
+            quality=Quality(int(rows.quality[-1])),
+            reason=Reason(int(rows.reason[-1])),
+            status=int(rows.status[-1]),
+            last_good=self._last_good(),
+            setpoint=newest_of(state.setpoint, rows.mono_ns, rows.setpoint),
+            output=newest_of(state.output, rows.mono_ns, rows.output),
+        )
+
+    def _last_good(self) -> Instant | None:
+        """When a good temperature was last received."""
+        good = np.flatnonzero(self.series.is_good[1:])
+        if not good.size:
+            return self.before.last_good
+        return Instant(int(self.rows.seen_ns[good[-1]]), int(self.rows.mono_ns[good[-1]]))
+
+    def _activity(self) -> NDArray[np.int8]:
+        """What the cell was doing in each step."""
+        codes = np.empty(self.series.mono_ns.size, dtype=np.int8)
+        for row, phase in self.phase_rows:
+            codes[row:] = _ACTIVITY_CODE[_ACTIVITY_OF[phase]]
+        codes[self.dispensing > 0] = _ACTIVITY_CODE[Activity.DISPENSING]
+        codes[self.dispensing < 0] = _ACTIVITY_CODE[Activity.UNKNOWN]
+        return codes[:-1]
+
+    def _totals(self, edge: str, row: int) -> Totals:
+        """Running totals of the zone at one row."""
+        so_far = exposure.total(self.before.account)
+        flowing = self.before.account[_ACTIVITY_CODE[Activity.DISPENSING]]
+        out_ns, area_nks = (
+            (flowing.below_ns, so_far.under_nks)
+            if edge == "low"
+            else (flowing.above_ns, so_far.over_nks)
+        )
+        time, area = (column[:row] for column in self.beyond[edge])
+        blind = self.series.step_ns[:row][~self.series.is_joined[:row]]
+        return Totals(
+            area_nks=area_nks + int(area.sum()),
+            dispensing_ns=out_ns + int(time[self.dispensing[:row] > 0].sum()),
+            blind_ns=so_far.blind_ns + int(blind.sum()),
+            parts=self._parts(row),
+        )
+
+    def _limit_c(self, edge: str) -> float:
+        """Edge of the window."""
+        return self.plan.rules.low_c if edge == "low" else self.plan.rules.high_c
+
+    def _parts(self, row: int) -> int | None:
+        """Part counter at a new row."""
+        parts = self.rows.parts[max(row - 1, 0)]
+        return int(parts) if np.isfinite(parts) else None
+
+    def _temp_c(self, row: int) -> float | None:
+        """Temperature at a row, None unless good."""
+        return float(self.series.value[row]) if self.series.is_good[row] else None
+
+    def _row_at(self, at_ns: int) -> int:
+        """The row that shows what is due at a moment: the first one at or after it.
+
+        Never a row before the one under way, whose edge may be dated into the step before it.
+        """
+        return max(int(np.searchsorted(self.rows.mono_ns, at_ns)) + 1, self.row)
+
+    def _instant(self, at_ns: int) -> Instant:
+        """A moment of this block on both clocks, by the clocks of the row that shows it."""
+        row = self._row_at(at_ns) - 1
+        return Instant(int(self.rows.seen_ns[row] - (self.rows.mono_ns[row] - at_ns)), at_ns)
+
+    def _file(
+        self,
+        kind: EventKind,
+        at_ns: int,
+        *details: tuple[str, Detail],
+        row: int | None = None,
+    ) -> None:
+        """An event of this zone, under the row under way or another."""
+        event = Event(kind, self._instant(at_ns), self.plan.cell, self.plan.rules.id, details)
+        self.filed.append((self.row if row is None else row, event))
+
+    def _file_changes(self, changes: tuple[Change, ...]) -> None:
+        """Events of what the alarm machine did."""
+        for change in changes:
+            row = self._row_at(change.at.mono_ns)
+            event = alarm_event(
+                change,
+                temp_c=self._temp_c(row),
+                limit=limit_of(change, self.plan),
+                onset=self._instant(change.onset_ns),
+            )
+            self.filed.append((row, event))
