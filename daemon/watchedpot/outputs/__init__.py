@@ -1,0 +1,1 @@
+"""Snapshots and events to the world."""

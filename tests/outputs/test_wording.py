@@ -1,0 +1,404 @@
+"""One plain sentence for each event."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchedpot.core.alarms import AlarmInput
+from watchedpot.core.model import Detail, Event, EventKind, Instant
+from watchedpot.core.rules import AlarmKind
+from watchedpot.core.snapshot import AlarmState
+from watchedpot.outputs.wording import duration, sentence, time_of_day
+
+NOON_NS = 1_762_000_000_000_000_000 // 86_400_000_000_000 * 86_400_000_000_000 + 43_200_000_000_000
+ONSET_NS = NOON_NS - 6_328_000_000_000  # 10:14:32
+
+
+def said(kind: EventKind, cell: str = "", zone: str = "", /, **details: Detail) -> str:
+    """Sentence of an event at noon; a trailing underscore makes a name of a keyword."""
+    pairs = tuple((name.rstrip("_"), value) for name, value in details.items())
+    return sentence(Event(kind, Instant(NOON_NS, 0), cell, zone, pairs))
+
+
+def alarm(kind: AlarmKind, to: AlarmState, cause: AlarmInput, /, **details: Detail) -> str:
+    """Sentence of a change of an alarm of the nozzle, on since 10:14:32 unless said."""
+    given_details: dict[str, Detail] = {
+        "alarm": kind.value,
+        "to": to.value,
+        "input": cause.value,
+        "stage": 1,
+        "onset_utc_ns": ONSET_NS,
+    }
+    return said(EventKind.ALARM_CHANGED, "lens_4", "nozzle", **(given_details | details))
+
+
+UNACKNOWLEDGED = AlarmState.UNACKNOWLEDGED
+ON = AlarmInput.ON
+
+
+@pytest.mark.parametrize(
+    ("kind", "details", "expected"),
+    [
+        (
+            AlarmKind.COLD,
+            {"temp_c": 114.3, "limit": 115.0, "response": "hold dispensing"},
+            "lens_4 nozzle cold: 114.3 degC, below 115.0 degC since 10:14:32; hold dispensing",
+        ),
+        (
+            AlarmKind.HOT,
+            {"temp_c": 127.0, "limit": 126.0},
+            "lens_4 nozzle hot: 127.0 degC, above 126.0 degC since 10:14:32",
+        ),
+        (
+            AlarmKind.HOT,
+            {"temp_c": 131.25, "limit": 130.0, "stage": 2, "input": "worse"},
+            "lens_4 nozzle over the material's limit: worse, 131.2 degC, "
+            "above the material's limit of 130.0 degC since 10:14:32",
+        ),
+        (
+            AlarmKind.BUILD_UP,
+            {"limit": 120.0},
+            "lens_4 nozzle build-up: index at or above its limit of 2 min 00 s since 10:14:32",
+        ),
+        (
+            AlarmKind.DEGRADATION,
+            {"limit": None},
+            "lens_4 nozzle degradation: index at or above its limit since 10:14:32",
+        ),
+        (AlarmKind.UNSEEN, {}, "lens_4 nozzle not seen: no good reading since 10:14:32"),
+        (
+            AlarmKind.UNSEEN,
+            {"limit": 10.0},
+            "lens_4 nozzle not seen: no good reading for more than 10.0 s since 10:14:32",
+        ),
+        (
+            AlarmKind.COLD,
+            {"input": "re_alarm", "limit": 115.0, "onset_utc_ns": None},
+            "lens_4 nozzle cold: still on, below 115.0 degC",
+        ),
+    ],
+)
+def test_a_raised_alarm_says_what_is_with_its_numbers(
+    kind: AlarmKind, details: dict[str, Detail], expected: str
+) -> None:
+    """Place, alarm, reading, limit, since when, then the response where it is given."""
+    assert alarm(kind, UNACKNOWLEDGED, ON, **details) == expected
+
+
+@pytest.mark.parametrize(
+    ("to", "cause", "details", "expected"),
+    [
+        (AlarmState.NORMAL, AlarmInput.OFF, {}, "lens_4 nozzle cold: normal again, 116.1 degC"),
+        (
+            AlarmState.RETURNED_UNACKNOWLEDGED,
+            AlarmInput.OFF,
+            {},
+            "lens_4 nozzle cold: back to normal, not yet acknowledged, 116.1 degC",
+        ),
+        (
+            AlarmState.LATCHED_UNACKNOWLEDGED,
+            AlarmInput.OFF,
+            {},
+            "lens_4 nozzle cold: condition over, to be acknowledged and reset, 116.1 degC",
+        ),
+        (
+            AlarmState.ACKNOWLEDGED,
+            AlarmInput.ACKNOWLEDGE,
+            {"who": "shift lead", "why": "heater ordered", "stage": 1, "limit": 118.0},
+            "lens_4 nozzle cold: acknowledged by shift lead: heater ordered; "
+            "116.1 degC, below 118.0 degC since 10:14:32",
+        ),
+        (
+            AlarmState.LATCHED_ACKNOWLEDGED,
+            AlarmInput.ACKNOWLEDGE,
+            {"who": "shift lead"},
+            "lens_4 nozzle cold: acknowledged by shift lead; condition over, to be reset",
+        ),
+        (
+            AlarmState.NORMAL,
+            AlarmInput.RESET,
+            {"who": "shift lead", "why": ""},
+            "lens_4 nozzle cold: reset by shift lead; normal again",
+        ),
+        (
+            AlarmState.SHELVED,
+            AlarmInput.SHELVE,
+            {"why": "trial"},
+            "lens_4 nozzle cold: shelved: trial",
+        ),
+        (
+            AlarmState.UNACKNOWLEDGED,
+            AlarmInput.UNSHELVE,
+            {"stage": 1, "limit": 118.0},
+            "lens_4 nozzle cold: taken off the shelf; not acknowledged; "
+            "116.1 degC, below 118.0 degC since 10:14:32",
+        ),
+        (
+            AlarmState.SUPPRESSED_BY_DESIGN,
+            AlarmInput.SUPPRESS,
+            {"temp_c": None},
+            "lens_4 nozzle cold: suppressed while the zone is not in production",
+        ),
+        (
+            AlarmState.OUT_OF_SERVICE,
+            AlarmInput.TAKE_OUT_OF_SERVICE,
+            {},
+            "lens_4 nozzle cold: taken out of service",
+        ),
+    ],
+)
+def test_a_changed_alarm_says_its_state_and_who_changed_it(
+    to: AlarmState, cause: AlarmInput, details: dict[str, Detail], expected: str
+) -> None:
+    """What a person did comes with name and reason, what remains to be done is said."""
+    base: dict[str, Detail] = {"stage": 0, "temp_c": 116.1}
+    assert alarm(AlarmKind.COLD, to, cause, **(base | details)) == expected
+
+
+EXCURSION: dict[str, Detail] = {
+    "edge": "low",
+    "limit_c": 115.0,
+    "onset_utc_ns": ONSET_NS,
+    "duration_s": 185.0,
+    "peak_c": 108.2,
+    "exposure_ks": 640.5,
+    "dispensing_s": 40.0,
+    "blind_s": 2.0,
+    "parts_from": 41876,
+    "parts_to": 41878,
+    "ended_by": "return",
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "details", "expected"),
+    [
+        (
+            EventKind.PHASE_CHANGED,
+            {"from_": "heating", "to": "ready", "temp_c": 118.0},
+            "lens_4 nozzle: heating to ready at 118.0 degC",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            {"from_": "ready", "to": "unknown", "temp_c": float("nan")},
+            "lens_4 nozzle: ready to unknown",
+        ),
+        (
+            EventKind.EXCURSION_OPENED,
+            {"edge": "high", "limit_c": 126.0, "parts": 7},
+            "lens_4 nozzle: above 126.0 degC since 12:00:00; part 7 onwards to be looked at",
+        ),
+        (
+            EventKind.EXCURSION_ENDED,
+            EXCURSION,
+            "lens_4 nozzle: below 115.0 degC for 3 min 05 s from 10:14:32, furthest 108.2 degC, "
+            "640.5 K s, 40.0 s of it dispensing, 2.0 s of it not seen; "
+            "2 parts (41877 to 41878); back in the window",
+        ),
+        (
+            EventKind.EXCURSION_ENDED,
+            EXCURSION | {"parts_to": 41877, "ended_by": "phase", "peak_c": None},
+            "lens_4 nozzle: below 115.0 degC for 3 min 05 s from 10:14:32, "
+            "640.5 K s, 40.0 s of it dispensing, 2.0 s of it not seen; "
+            "1 part (41877 to 41877); no longer counted, the zone left production",
+        ),
+        (
+            EventKind.EXCURSION_ENDED,
+            {"edge": "low", "parts_from": 9, "parts_to": 9},
+            "lens_4 nozzle: below the window; no part counted",
+        ),
+        (
+            EventKind.CHARGE_OVERHEATED,
+            {"temp_c": 131.0, "ceiling_c": 130.0},
+            "lens_4 nozzle: charge overheated, 131.0 degC, "
+            "above the material's limit of 130.0 degC",
+        ),
+        (
+            EventKind.WIPED,
+            {"build_up_s": 130.0, "who": "operator"},
+            "lens_4 nozzle: nozzle wiped or purged by operator; build-up index was 2 min 10 s",
+        ),
+    ],
+)
+def test_events_of_a_zone(kind: EventKind, details: dict[str, Detail], expected: str) -> None:
+    """Zone first, then what happened, then the numbers."""
+    assert said(kind, "lens_4", "nozzle", **details) == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "details", "expected"),
+    [
+        (EventKind.PRODUCTION_STARTED, {"parts": 41}, "lens_4: production started at part 41"),
+        (EventKind.PRODUCTION_STOPPED, {}, "lens_4: production stopped"),
+        (
+            EventKind.CHARGE_CHANGED,
+            {"charge_id": "c2", "previous": "c1", "who": "operator"},
+            "lens_4: charge c2 loaded after c1 by operator",
+        ),
+        (EventKind.CHARGE_CHANGED, {"charge_id": None}, "lens_4: charge no longer known"),
+        (
+            EventKind.ENTRY_REFUSED,
+            {"entry": "return_to_service", "target": "lens_4/nozzle/cold", "why": "in service"},
+            "lens_4: return to service for lens_4/nozzle/cold not taken: in service",
+        ),
+    ],
+)
+def test_events_of_a_cell(kind: EventKind, details: dict[str, Detail], expected: str) -> None:
+    """Cell first, then what happened."""
+    assert said(kind, "lens_4", **details) == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "details", "expected"),
+    [
+        (EventKind.SOURCE_UP, {"source": "press"}, "source press: answers"),
+        (
+            EventKind.SOURCE_LOST,
+            {"source": "press", "problem": "no answer within 2.0 s"},
+            "source press: not read since 12:00:00, no answer within 2.0 s",
+        ),
+        (
+            EventKind.DAEMON_STARTED,
+            {"version": "0.1.0", "revision": "3f2a"},
+            "daemon started: version 0.1.0, configuration 3f2a",
+        ),
+        (EventKind.DAEMON_STARTED, {}, "daemon started"),
+        (EventKind.DAEMON_STOPPED, {}, "daemon stopped; nothing is watched from now on"),
+        (
+            EventKind.CONFIGURATION_CHANGED,
+            {"revision": "3f2b"},
+            "configuration changed: configuration 3f2b",
+        ),
+        (
+            EventKind.READINGS_DROPPED,
+            {"source": "press", "rows": 4},
+            "daemon: 4 rows of readings of press lost to a full queue; "
+            "that time counts as not seen",
+        ),
+        (
+            EventKind.LEDGER_FAILED,
+            {"problem": "disk full"},
+            "ledger: cannot be written since 12:00:00, disk full; "
+            "judging and alarms go on, the record waits",
+        ),
+        (EventKind.LEDGER_RECOVERED, {"rows": 3}, "ledger: written again; 3 rows were lost"),
+        (
+            EventKind.RECORD_TRIMMED,
+            {"blocks": 2, "rows": 900, "until_utc_ns": NOON_NS - 7_500_000_000_000},
+            "ledger: 900 rows of recorded readings older than 2 h 05 min "
+            "removed to stay within its bounds",
+        ),
+    ],
+)
+def test_events_of_the_daemon(kind: EventKind, details: dict[str, Detail], expected: str) -> None:
+    """What runs the watching is told apart from what is watched."""
+    assert said(kind, **details) == expected
+
+
+@pytest.mark.parametrize("kind", EventKind)
+def test_an_event_without_details_still_has_a_sentence(kind: EventKind) -> None:
+    """Nothing that is missing leaves a hole, a None or a stray separator."""
+    for place in ((), ("lens_4",), ("lens_4", "nozzle")):
+        text = said(kind, *place)
+        assert text
+        assert "None" not in text
+        assert not re.search(r"[:;,]$|  | [;:,]|: ;|\{|\}", text)
+
+
+DETAILS = st.sampled_from(
+    [
+        "from",
+        "to",
+        "temp_c",
+        "parts",
+        "edge",
+        "limit_c",
+        "onset_utc_ns",
+        "duration_s",
+        "peak_c",
+        "exposure_ks",
+        "dispensing_s",
+        "blind_s",
+        "parts_from",
+        "parts_to",
+        "ended_by",
+        "alarm",
+        "input",
+        "stage",
+        "priority",
+        "limit",
+        "who",
+        "why",
+        "charge_id",
+        "previous",
+        "ceiling_c",
+        "build_up_s",
+        "entry",
+        "target",
+        "source",
+        "problem",
+        "version",
+        "revision",
+        "rows",
+        "until_utc_ns",
+        "response",
+    ]
+)
+VALUES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(2**63), 2**63 - 1),
+    st.floats(allow_nan=True, allow_infinity=True),
+    st.sampled_from([*AlarmKind, *AlarmState]),
+    st.sampled_from(["{}", "{0}", "%s", "low", "return"]),
+)
+
+
+@given(kind=st.sampled_from(EventKind), details=st.dictionaries(DETAILS, VALUES, max_size=8))
+def test_no_detail_of_any_type_stops_a_sentence(
+    kind: EventKind, details: dict[str, Detail]
+) -> None:
+    """Every event can be told, whatever stands in its details."""
+    event = Event(kind, Instant(NOON_NS, 0), "lens_4", "nozzle", tuple(details.items()))
+    assert sentence(event)
+
+
+def test_the_words_stay_calm() -> None:
+    """No sentence of any event or state blames, shouts, or speaks of failing."""
+    told = [said(kind, "lens_4", "nozzle") for kind in EventKind]
+    told += [
+        alarm(kind, to, cause, stage=stage)
+        for kind in AlarmKind
+        for to in AlarmState
+        for cause in AlarmInput
+        for stage in (0, 1, 2)
+    ]
+    loud = re.compile(r"fail|invalid|fault|mistake|forgot|please|!|bypass", re.IGNORECASE)
+    assert [text for text in told if loud.search(text)] == []
+
+
+def test_time_of_day_is_cut_to_the_second() -> None:
+    """The last nanosecond of a second still belongs to it; a day later reads the same."""
+    assert time_of_day(ONSET_NS + 999_999_999) == "10:14:32"
+    assert time_of_day(ONSET_NS + 86_400_000_000_000) == "10:14:32"
+    assert time_of_day(0) == "00:00:00"
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "expected"),
+    [
+        (0.0, "0.0 s"),
+        (59.94, "59.9 s"),
+        (59.96, "60.0 s"),
+        (60.0, "1 min 00 s"),
+        (3599.6, "1 h 00 min"),
+        (90_000.0, "25 h 00 min"),
+    ],
+)
+def test_a_duration_is_told_in_two_units_at_most(duration_s: float, expected: str) -> None:
+    """Seconds, minutes and seconds, hours and minutes; rounded before the unit is chosen."""
+    assert duration(duration_s) == expected
