@@ -45,8 +45,8 @@ ON = AlarmInput.ON
     [
         (
             AlarmKind.COLD,
-            {"temp_c": 114.3, "limit": 115.0, "response": "hold dispensing"},
-            "lens_4 nozzle cold: 114.3 degC, below 115.0 degC since 10:14:32; hold dispensing",
+            {"temp_c": 114.3, "limit": 115.0, "response": "Hold dispensing."},
+            "lens_4 nozzle cold: 114.3 degC, below 115.0 degC since 10:14:32. Hold dispensing.",
         ),
         (
             AlarmKind.HOT,

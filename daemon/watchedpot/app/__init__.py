@@ -1,0 +1,1 @@
+"""The room that knows the others: clock, configuration, tasks, commands."""

@@ -1,0 +1,372 @@
+"""The configuration as it is written: the tables and keys of a TOML file.
+
+The docstring below a key is its description in the JSON Schema and in the hints of faults; it
+names the key's unit. What one key cannot know (sources, materials, other keys) is checked in
+``build``.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StringConstraints,
+    ValidationInfo,
+    field_validator,
+)
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import PydanticCustomError, core_schema
+
+from watchedpot.core.rules import Priority, ZoneKind
+from watchedpot.sources.wiring import RegisterTable, Unit, ValueType, WordOrder
+
+ORDER = "order"
+"""Type of the faults about two values that are the wrong way round."""
+
+Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+PollPeriod = Annotated[float, Field(ge=0.05, le=5)]
+Energy = Annotated[float, Field(gt=0, le=500)]
+
+
+def _in_order(low: float, high: float, *, low_key: str, high_key: str) -> None:
+    """Raise the fault of two edges that are the wrong way round."""
+    if low >= high:
+        raise PydanticCustomError(
+            ORDER,
+            "{low_key} = {low} is not below {high_key} = {high}",
+            {"low_key": low_key, "low": low, "high_key": high_key, "high": high},
+        )
+
+
+def _is_salvage(info: ValidationInfo) -> bool:
+    """Whether faults have been reported and the rest is only looked through for more."""
+    return bool(info.context and info.context.get("is_salvage"))
+
+
+class Part(BaseModel):
+    """A table of the file: no unknown key, nothing converted, no infinity."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+    )
+
+
+class Service(Part):
+    """Where metrics, page and API are served."""
+
+    host: Text = "127.0.0.1"
+    """Address to listen on; 127.0.0.1 is this computer only."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 9464
+    """TCP port to listen on."""
+    queue_capacity: Annotated[int, Field(ge=1, le=100_000)] = 64
+    """Batches that may wait between reading and judging; when full the oldest is dropped and
+    becomes blind time [1]."""
+
+
+class Ledger(Part):
+    """Where readings and events are recorded, and for how long."""
+
+    path: Text = "watchedpot.ledger"
+    """File of the ledger, relative to the folder of this file, or absolute."""
+    commit_interval_s: Annotated[float, Field(gt=0, le=60)] = 1.0
+    """Longest time between two commits: what a power failure can lose [s]."""
+    retention_days: Positive = 400.0
+    """Age at which recorded readings are removed [days]."""
+    retention_mb: Positive = 4000.0
+    """Size above which the oldest recorded readings are removed [MB]."""
+
+
+class OpcuaSource(Part):
+    """One connection to an OPC UA server."""
+
+    protocol: Literal["opcua"]
+    """Protocol of the source: "opcua" or "modbus_tcp"."""
+    id: Id
+    """Name of the source: lower-case letters, digits and underscores."""
+    url: Annotated[str, StringConstraints(pattern=r"^opc\.tcp://[^\s/@]+(/[^\s@]*)?$")]
+    """Endpoint, opc.tcp://host:port/path, without user or password."""
+    namespace_uri: Text
+    """Namespace URI of the nodes; the index is looked up at each connection."""
+    poll_period_s: PollPeriod = 1.0
+    """Time from one read of all channels to the next, 0.05 to 5 [s]."""
+    connect_timeout_s: Positive = 4.0
+    """Bound of connecting, in real time [s]."""
+    answer_timeout_s: Positive = 2.0
+    """Bound of one request, in real time [s]."""
+    session_timeout_s: Annotated[float, Field(ge=10)] = 60.0
+    """Life of a session that is no longer used, in real time [s]."""
+    reconnect_cap_s: Positive = 5.0
+    """Longest pause between two tries to connect, in real time [s]."""
+
+
+class ModbusSource(Part):
+    """One Modbus TCP connection to one unit."""
+
+    protocol: Literal["modbus_tcp"]
+    """Protocol of the source: "opcua" or "modbus_tcp"."""
+    id: Id
+    """Name of the source: lower-case letters, digits and underscores."""
+    host: Text
+    """Name or address of the device."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """TCP port of the device."""
+    unit: Annotated[int, Field(ge=0, le=255)]
+    """Unit identifier of the device, 0 to 255."""
+    address_base: Literal[0, 1]
+    """Address of the first register in this file: 0 as on the wire, or 1 as in many manuals."""
+    poll_period_s: PollPeriod = 1.0
+    """Time from one read of all channels to the next, 0.05 to 5 [s]."""
+    connect_timeout_s: Positive = 2.0
+    """Bound of connecting, in real time [s]."""
+    answer_timeout_s: Positive = 1.0
+    """Bound of one request, in real time [s]."""
+    max_registers: Annotated[int, Field(ge=4, le=125)] = 125
+    """Longest block in one request, in registers [1]."""
+    max_gap: Annotated[int, Field(ge=0, le=121)] = 8
+    """Unused registers that a block may bridge [1]."""
+    reconnect_cap_s: Positive = 5.0
+    """Longest pause between two tries to connect, in real time [s]."""
+
+
+Source = Annotated[OpcuaSource | ModbusSource, Discriminator("protocol")]
+
+
+class Material(Part):
+    """What the thermal account needs to know of an adhesive."""
+
+    id: Id
+    """Name of the material: lower-case letters, digits and underscores."""
+    ceiling_c: float
+    """Limit of the material, above every window; beyond it the charge is overheated [degC]."""
+    flow_activation_kj_per_mol: Energy
+    """Activation energy of flow: how steeply viscosity rises when colder, up to 500 [kJ/mol]."""
+    degradation_activation_kj_per_mol: Energy
+    """Activation energy of the damage above the window, up to 500 [kJ/mol]."""
+    source: Text
+    """Where the numbers are from: data sheet with its date, measurement, or common practice."""
+    demo: bool = False
+    """Whether the numbers are invented for a demonstration."""
+
+
+class Channel(Part):
+    """One value of a source."""
+
+    source: Id
+    """Id of the source that serves the value."""
+    type: Annotated[ValueType, Field(strict=False)]
+    """Type of the value on the wire; a value of another type is not believed."""
+    node: Annotated[str, StringConstraints(pattern=r"^(s=.+|i=[0-9]+)$")] | None = None
+    """OPC UA identifier in the source's namespace: s=text or i=number."""
+    uncertain_is_good: bool = False
+    """OPC UA: whether a value of uncertain status counts as good."""
+    table: Annotated[RegisterTable, Field(strict=False)] | None = None
+    """Modbus table of the value."""
+    address: Annotated[int, Field(ge=0, le=65536)] | None = None
+    """Modbus address of the first register or bit, counted from the source's address_base."""
+    word_order: Annotated[WordOrder, Field(strict=False)] | None = None
+    """Modbus, values of two or more registers: which 16-bit word stands at the lower address."""
+    swap_bytes: bool = False
+    """Modbus: whether the two bytes of each register are swapped."""
+    scale: float = 1.0
+    """Factor from the raw number to the unit: value = raw * scale + offset [unit of the value]."""
+    offset: float = 0.0
+    """Added after scaling: value = raw * scale + offset [unit of the value]."""
+    unit: Annotated[Unit, Field(strict=False)] | None = None
+    """Unit of the value after scale and offset: degC or degF for temperatures, % for outputs."""
+    fill_values: list[float] = []
+    """Raw numbers, before scaling, that mean "no reading" [raw]."""
+    plausible: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    """Lowest and highest value that the sensor can return; wider than any window [unit]."""
+
+    @field_validator("plausible")
+    @classmethod
+    def _plausible_in_order(
+        cls, plausible: list[float] | None, info: ValidationInfo
+    ) -> list[float] | None:
+        if plausible is not None and not _is_salvage(info):
+            _in_order(*plausible, low_key="the first number", high_key="the second")
+        return plausible
+
+
+class ZoneChannels(Part):
+    """The signals of a heat zone."""
+
+    model_config = ConfigDict(json_schema_extra={"required": ["temperature"]})
+
+    temperature: Channel | None = None
+    """Temperature that the zone's sensor measures [degC or degF]."""
+    setpoint: Channel | None = None
+    """What the cell's controller aims at [degC or degF]."""
+    output: Channel | None = None
+    """Heater output [%]."""
+
+
+class CellChannels(Part):
+    """The signals of a cell as a whole."""
+
+    dispensing: Channel | None = None
+    """Whether adhesive flows (a bit)."""
+    parts: Channel | None = None
+    """Counter of finished parts [1]."""
+    charge_id: Channel | None = None
+    """Number of the charge; another number is another charge [1]."""
+    wiped: Channel | None = None
+    """Whether the nozzle has been wiped or purged (a bit)."""
+    ambient: Channel | None = None
+    """Temperature around the cell [degC or degF]."""
+
+
+class Alarm(Part):
+    """One alarm. A cell or a zone may change single keys; together they must be complete."""
+
+    priority: Annotated[Priority, Field(strict=False)] | None = None
+    """How soon a person must act, by consequence and time to respond, not by the limit's name."""
+    cause: Text | None = None
+    """What it usually means, for the person at the cell."""
+    consequence: Text | None = None
+    """What happens when nobody acts."""
+    response: Text | None = None
+    """What the person at the cell is to do; without it, it is not an alarm."""
+    time_to_respond_s: Positive | None = None
+    """How long acting still prevents the consequence [s]."""
+    on_delay_s: NotNegative | None = None
+    """How long the condition must hold before it counts as on [s]."""
+    off_delay_s: NotNegative | None = None
+    """How long the condition must be gone before it counts as off [s]."""
+    deadband_k: NotNegative | None = None
+    """Cold, hot, over_ceiling: how far back inside the limit before it can clear [K]."""
+    limit_s: Positive | None = None
+    """Build_up, degradation: index at which the alarm is raised [s]."""
+    re_alarm_s: Positive | None = None
+    """Acknowledged but still on after this long: unacknowledged again; left out: never [s]."""
+    latching: bool | None = None
+    """Whether the alarm stays after its condition is gone until it is reset."""
+
+
+class ZoneAlarms(Part):
+    """Alarms of one zone."""
+
+    cold: Alarm | None = None
+    """Below window_low_c [degC]."""
+    hot: Alarm | None = None
+    """Above window_high_c [degC]."""
+    over_ceiling: Alarm | None = None
+    """Above the material's ceiling_c [degC]: the worse stage of hot."""
+    build_up: Alarm | None = None
+    """Nozzles only: seconds of viscosity excess while dispensing cold [s]."""
+    degradation: Alarm | None = None
+    """Seconds at the high edge that age the charge as much as its time above it [s]."""
+
+
+class Alarms(ZoneAlarms):
+    """Alarms of a cell and of its zones."""
+
+    unseen: Alarm | None = None
+    """Of the cell: a temperature that is not read or not believable."""
+
+
+class Zone(Part):
+    """One heat zone."""
+
+    id: Id
+    """Name of the zone, unique in its cell: lower-case letters, digits and underscores."""
+    kind: Annotated[ZoneKind, Field(strict=False)]
+    """What the zone is."""
+    material: Id
+    """Id of the material in the zone."""
+    window_low_c: float
+    """Lower edge of the window [degC]."""
+    window_high_c: float
+    """Upper edge of the window [degC]."""
+    setpoint_c: float | None = None
+    """Usual setpoint, inside the window: only to check the deadbands against [degC]."""
+    off_below_c: float = 50.0
+    """A setpoint (without one, a reading) below this means that the zone is off [degC]."""
+    max_gap_s: Positive | None = None
+    """Longest step between two good readings that is joined by a line; default 3 polls [s]."""
+    stale_after_s: Positive | None = None
+    """Age at which a reading says nothing about now; default 3 polls, at most 10 s [s]."""
+    channels: ZoneChannels = Field(default_factory=ZoneChannels)
+    """Signals of the zone."""
+    alarms: ZoneAlarms = Field(default_factory=ZoneAlarms)
+    """Keys of alarms that differ in this zone."""
+
+    @field_validator("window_high_c")
+    @classmethod
+    def _window_in_order(cls, window_high_c: float, info: ValidationInfo) -> float:
+        if "window_low_c" in info.data and not _is_salvage(info):
+            _in_order(
+                info.data["window_low_c"],
+                window_high_c,
+                low_key="window_low_c",
+                high_key="window_high_c",
+            )
+        return window_high_c
+
+
+class Cell(Part):
+    """One cell."""
+
+    model_config = ConfigDict(json_schema_extra={"required": ["id", "zones"]})
+
+    id: Id
+    """Name of the cell: lower-case letters, digits and underscores."""
+    production_hold_s: NotNegative = 60.0
+    """How long after the last dispensing the cell still counts as in production [s]."""
+    gate_hold_s: Positive | None = None
+    """How long a signal of the cell is believed after its last good reading; default 3 polls,
+    at most 10 s [s]."""
+    channels: CellChannels = Field(default_factory=CellChannels)
+    """Signals of the cell."""
+    zones: list[Zone] = []
+    """Heat zones in the direction of flow."""
+    alarms: Alarms = Field(default_factory=Alarms)
+    """Keys of alarms that differ in this cell."""
+
+
+class File(Part):
+    """One configuration file of watchedpot."""
+
+    include: list[Text] = []
+    """Further files, relative to the folder of this one; each is read once."""
+    service: Service | None = None
+    """Where metrics, page and API are served; in one file only."""
+    ledger: Ledger | None = None
+    """Where readings and events are recorded; in one file only."""
+    sources: list[Source] = []
+    """Connections to devices."""
+    materials: list[Material] = []
+    """Adhesives."""
+    cells: list[Cell] = []
+    """Cells to watch."""
+    alarms: Alarms = Field(default_factory=Alarms)
+    """Alarms of all cells and zones; each in one file only."""
+
+
+class _WithoutNull(GenerateJsonSchema):
+    """TOML has no null: a key that may be missing is only not required."""
+
+    def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        if schema.get("default") is None:
+            return self.generate_inner(schema["schema"])
+        return super().default_schema(schema)
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema of a configuration file."""
+    schema = File.model_json_schema(schema_generator=_WithoutNull)
+    return {"$schema": _WithoutNull.schema_dialect, **schema, "title": "watchedpot configuration"}

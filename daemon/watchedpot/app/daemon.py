@@ -1,0 +1,340 @@
+"""The daemon: sources -> queue -> step -> ledger -> snapshot, in one task group.
+
+Readings go one way. A poll becomes a block in a bounded queue; one task judges whatever waits,
+hands readings, events and states to the ledger, and publishes a snapshot once the ledger has
+them, so that nothing is shown that is not recorded. While the ledger cannot be written, judging
+and serving go on and say so.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
+
+import structlog
+
+from watchedpot import __version__
+from watchedpot.app import log
+from watchedpot.app.clock import Clock, continued
+from watchedpot.app.config import Configuration
+from watchedpot.core import engine
+from watchedpot.core.engine import CellPlan, CellState
+from watchedpot.core.model import (
+    Block,
+    Detail,
+    Event,
+    EventKind,
+    Reason,
+    join_blocks,
+    missing_row,
+)
+from watchedpot.core.snapshot import Snapshot
+from watchedpot.errors import LedgerError
+from watchedpot.outputs.ledger import Batch, Ledger, Receipt, Retention, dump_state, load_state
+from watchedpot.outputs.metrics import Metrics
+from watchedpot.outputs.web.server import WebServer, create_app
+from watchedpot.outputs.wording import sentence
+from watchedpot.sources import modbus, opcua
+from watchedpot.sources.base import Poller
+from watchedpot.sources.wiring import ModbusSource, Source
+
+SHUTDOWN_S = 5.0
+"""Bound of each stage of the shutdown [s]."""
+
+
+class BlockQueue:
+    """Blocks on their way from the pollers to the judge; full, it drops the oldest and counts."""
+
+    def __init__(self, capacity: int) -> None:
+        self.capacity = capacity
+        self.dropped: dict[str, int] = {}
+        self._blocks: deque[Block] = deque()
+        self._filled = asyncio.Event()
+
+    def __len__(self) -> int:
+        return len(self._blocks)
+
+    def put(self, block: Block) -> None:
+        """Add a block; never waits."""
+        if len(self._blocks) >= self.capacity:
+            lost = self._blocks.popleft()
+            self.dropped[lost.source] = self.dropped.get(lost.source, 0) + len(lost)
+        self._blocks.append(block)
+        self._filled.set()
+
+    async def take(self) -> list[Block]:
+        """Wait until something is there, and take all of it; cancelling loses nothing."""
+        await self._filled.wait()
+        blocks = list(self._blocks)
+        self._blocks.clear()
+        self._filled.clear()
+        return blocks
+
+    def take_dropped(self) -> dict[str, int]:
+        """Rows dropped since the last call, by source."""
+        dropped, self.dropped = self.dropped, {}
+        return dropped
+
+
+@dataclass(slots=True)
+class _Cell:
+    """One cell's plan and its state, which each batch replaces."""
+
+    plan: CellPlan
+    state: CellState
+    sources: frozenset[str]
+
+
+class Daemon:
+    """One daemon for all cells of a configuration.
+
+    Parameters
+    ----------
+    configuration
+        What to read and how to judge it.
+    clock
+        Cell time.
+    rng
+        Jitter of the reconnecting; nothing that is judged depends on it.
+    """
+
+    def __init__(self, configuration: Configuration, clock: Clock, rng: random.Random) -> None:
+        self._configuration = configuration
+        self._log = structlog.get_logger("watchedpot")
+        service = configuration.service
+        self._ledger = Ledger.open(
+            service.ledger_path,
+            now=clock.now,
+            version=__version__,
+            config=configuration.text,
+            commit_interval_s=service.commit_interval_s,
+            retention=Retention(service.retention_days, round(service.retention_mb * 1e6)),
+        )
+        found = self._ledger.resume()
+        self._clock = continued(clock, found.last)
+        self._started = self._clock.now()
+        self._pending: list[Event] = []
+        self._cells = self._resumed_cells(found.states)
+        self._note_start(found.config_revision)
+        self._queue = BlockQueue(service.queue_capacity)
+        self._pollers = tuple(self._poller(source, rng) for source in configuration.sources)
+        self._snapshot = self._new_snapshot()
+        self._is_recording = True
+        app = create_app(
+            lambda: self._snapshot,
+            Metrics(lambda: self._snapshot, self._clock.now),
+            self._clock.now,
+        )
+        self._web = WebServer(app)
+        self._stop = asyncio.Event()
+
+    def stop(self) -> None:
+        """Ask ``run`` to end; safe to call more than once."""
+        self._stop.set()
+
+    async def run(self) -> None:
+        """Watch until stopped; every stage of the shutdown is bounded.
+
+        Order of the shutdown: sources, what waits in the queue, the last commit, the web server.
+
+        Raises
+        ------
+        WatchedpotError
+            The web server's address cannot be bound.
+        """
+        service = self._configuration.service
+        for source in self._configuration.sources:
+            # The time since the last run, or since nothing, was not watched; the record says so.
+            names = [channel.name for channel in source.channels]
+            row = missing_row(source.id, names, self._clock.now(), Reason.NOT_WATCHED)
+            self._queue.put(row)
+        async with asyncio.TaskGroup() as group:
+            web = group.create_task(self._web.serve(service.host, service.port))
+            judge = group.create_task(self._judge())
+            pollers = [group.create_task(poller.run()) for poller in self._pollers]
+            await self._stop.wait()
+            for poller in pollers:
+                poller.cancel()
+            await asyncio.wait(pollers, timeout=SHUTDOWN_S)
+            judge.cancel()
+            await asyncio.wait([judge], timeout=SHUTDOWN_S)
+            await self._close()
+            self._web.stop()
+            await asyncio.wait([web], timeout=SHUTDOWN_S)
+
+    async def _close(self) -> None:
+        """What still waits is judged, recorded and the ledger closed."""
+        if len(self._queue):
+            self._take(await self._queue.take())
+        self._note(EventKind.DAEMON_STOPPED)
+        self._take([])
+        await self._ledger.close(timeout_s=SHUTDOWN_S)
+        self._log.info(log.DAEMON_STOPPED)
+
+    async def _judge(self) -> None:
+        """Judge whatever waits, for ever."""
+        while True:
+            self._take(await self._queue.take())
+
+    def _take(self, blocks: list[Block]) -> None:
+        """One batch through the core and on to the ledger; publishes when it is durable."""
+        for source, rows in self._queue.take_dropped().items():
+            self._note(EventKind.READINGS_DROPPED, ("source", source), ("rows", rows))
+        events = self._taken_notes()
+        touched: dict[str, bytes] = {}
+        for block in _joined(blocks):
+            for name, cell in self._cells.items():
+                if block.source in cell.sources:
+                    cell.state, new = engine.step(cell.state, block, cell.plan)
+                    events += new
+                    touched[name] = b""
+        for event in events:
+            self._log_event(event)
+        states = {name: dump_state(self._cells[name].state) for name in touched}
+        receipt = self._ledger.append(Batch(tuple(blocks), tuple(events), states))
+        self._publish_after(receipt)
+
+    def _publish_after(self, receipt: Receipt) -> None:
+        """Publish the present state once it is recorded, or once it is known that it is not."""
+        snapshot = self._new_snapshot()
+        loop = asyncio.get_running_loop()
+
+        def publish(done: Receipt) -> None:
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(self._publish, snapshot, done.result())
+
+        receipt.add_done_callback(publish)
+
+    def _publish(self, snapshot: Snapshot, is_recorded: bool) -> None:  # noqa: FBT001
+        """Show a snapshot; the ledger's own health is always the newest."""
+        if snapshot.at.mono_ns >= self._snapshot.at.mono_ns:
+            self._snapshot = snapshot
+        if is_recorded is self._is_recording:
+            return
+        self._is_recording = is_recorded
+        if is_recorded:
+            self._log.warning(log.LEDGER_RECOVERED)
+        else:
+            self._note(EventKind.LEDGER_FAILED, ("problem", self._ledger.failure))
+
+    def _newest_snapshot(self) -> Snapshot:
+        """The newest one that may be shown."""
+        return self._snapshot
+
+    def _new_snapshot(self) -> Snapshot:
+        """Everything the outputs may know now."""
+        shown = (engine.snapshot(cell.state, cell.plan) for cell in self._cells.values())
+        return Snapshot(
+            at=self._clock.now(),
+            started=self._started,
+            version=__version__,
+            config_revision=self._configuration.revision,
+            cells=tuple(cell for cell in shown if cell is not None),
+            sources=tuple(poller.status() for poller in self._pollers),
+            ledger=self._ledger.status(),
+        )
+
+    def _resumed_cells(self, states: Mapping[str, bytes]) -> dict[str, _Cell]:
+        """Every configured cell, with the account that an earlier run left."""
+        cells = {}
+        for rules in self._configuration.cells:
+            plan = engine.plan_cell(rules)
+            state = engine.start(plan)
+            if rules.id in states:
+                try:
+                    state = engine.adopt(load_state(CellState, states[rules.id]), plan)
+                except LedgerError as exc:
+                    self._note(
+                        EventKind.CONFIGURATION_CHANGED,
+                        ("problem", f"{exc}; the account of the cell begins anew"),
+                        cell=rules.id,
+                    )
+            names = set(rules.channels())
+            sources = frozenset(
+                source.id
+                for source in self._configuration.sources
+                if names & {channel.name for channel in source.channels}
+            )
+            cells[rules.id] = _Cell(plan, state, sources)
+        return cells
+
+    def _note_start(self, earlier_revision: str | None) -> None:
+        """Say that a run begins, and whether it judges by other rules than the one before."""
+        revision = self._configuration.revision
+        self._note(EventKind.DAEMON_STARTED, ("version", __version__), ("revision", revision))
+        if earlier_revision is not None and not earlier_revision.startswith(revision):
+            self._note(
+                EventKind.CONFIGURATION_CHANGED,
+                ("revision", revision),
+                ("previous", earlier_revision[: len(revision)]),
+            )
+
+    def _poller(self, source: Source, rng: random.Random) -> Poller:
+        """The poller of one source."""
+        report = partial(self._report, source.id)
+        emit, clock = self._queue.put, self._clock
+        if isinstance(source, ModbusSource):
+            return modbus.poller(source, clock=clock, emit=emit, report=report, rng=rng)
+        return opcua.poller(source, clock=clock, emit=emit, report=report, rng=rng)
+
+    def _report(self, source: str, event_name: str, /, **fields: object) -> None:
+        """What a poller has to say: to the log, and as an event where it is one."""
+        kinds = {log.SOURCE_UP: EventKind.SOURCE_UP, log.SOURCE_LOST: EventKind.SOURCE_LOST}
+        if event_name in kinds:
+            reason, problem = fields.get("reason"), fields.get("text")
+            told = (("reason", reason), ("problem", problem)) if reason else ()
+            self._note(
+                kinds[event_name],
+                ("source", source),
+                *((name, str(value)) for name, value in told),
+            )
+        else:
+            self._log.error(event_name, **({"source": source} | fields))
+
+    def _note(self, kind: EventKind, *details: tuple[str, Detail], cell: str = "") -> None:
+        """An event of the daemon itself, recorded with the next batch."""
+        self._pending.append(Event(kind, self._clock.now(), cell, "", details))
+
+    def _taken_notes(self) -> list[Event]:
+        """Events of the daemon itself that wait."""
+        notes, self._pending = self._pending, []
+        return notes
+
+    def _log_event(self, event: Event) -> None:
+        """One line for one event."""
+        speak: Callable[..., None] = (
+            self._log.warning if event.kind in _WARNINGS else self._log.info
+        )
+        speak(
+            log.EVENT,
+            kind=event.kind.value,
+            cell=event.cell,
+            zone=event.zone,
+            sentence=sentence(event),
+        )
+
+
+_WARNINGS = frozenset(
+    {
+        EventKind.ALARM_CHANGED,
+        EventKind.CHARGE_OVERHEATED,
+        EventKind.SOURCE_LOST,
+        EventKind.READINGS_DROPPED,
+        EventKind.LEDGER_FAILED,
+    }
+)
+
+
+def _joined(blocks: list[Block]) -> list[Block]:
+    """Neighbouring blocks of one source as one block; the order of sources is kept."""
+    runs: list[list[Block]] = []
+    for block in blocks:
+        if runs and (runs[-1][0].source, runs[-1][0].channels) == (block.source, block.channels):
+            runs[-1].append(block)
+        else:
+            runs.append([block])
+    return [run[0] if len(run) == 1 else join_blocks(run) for run in runs]

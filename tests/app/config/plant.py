@@ -1,0 +1,143 @@
+"""A small, complete configuration, and a folder to write changed copies of it to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from watchedpot.app.config import Configuration, load
+from watchedpot.errors import ConfigError
+
+TEXT = """
+[[sources]]
+id = "housing_7"
+protocol = "modbus_tcp"
+host = "127.0.0.1"
+port = 15020
+unit = 1
+address_base = 1
+
+[[sources]]
+id = "lens_4"
+protocol = "opcua"
+url = "opc.tcp://127.0.0.1:48440/potsim"
+namespace_uri = "urn:potsim:plc"
+
+[[materials]]
+id = "demo_silicone"
+ceiling_c = 140.0
+flow_activation_kj_per_mol = 50.0
+degradation_activation_kj_per_mol = 90.0
+source = "demo: use your supplier's data sheet"
+
+[[cells]]
+id = "lens_4"
+
+[cells.channels.dispensing]
+source = "housing_7"
+table = "discrete_inputs"
+address = 1
+type = "bool"
+
+[cells.channels.parts]
+source = "housing_7"
+table = "holding_registers"
+address = 21
+type = "uint32"
+word_order = "high_first"
+
+[[cells.zones]]
+id = "syringe"
+kind = "syringe"
+material = "demo_silicone"
+window_low_c = 104.0
+window_high_c = 118.0
+
+[cells.zones.channels.temperature]
+source = "housing_7"
+table = "holding_registers"
+address = 2
+type = "int16"
+scale = 0.1
+unit = "degC"
+fill_values = [32767]
+plausible = [-20.0, 300.0]
+
+[[cells.zones]]
+id = "nozzle"
+kind = "nozzle"
+material = "demo_silicone"
+window_low_c = 115.0
+window_high_c = 126.0
+setpoint_c = 120.0
+
+[cells.zones.channels.temperature]
+source = "lens_4"
+node = "s=lens_4.nozzle.temperature"
+type = "float32"
+unit = "degC"
+plausible = [-10.0, 290.0]
+
+[cells.zones.channels.output]
+source = "lens_4"
+node = "i=1001"
+type = "float32"
+unit = "%"
+
+[alarms.cold]
+priority = "high"
+on_delay_s = 15.0
+off_delay_s = 20.0
+deadband_k = 1.0
+time_to_respond_s = 300.0
+cause = "Colder than its window."
+consequence = "Thin beads."
+response = "Hold dispensing."
+"""
+
+MATERIAL = TEXT[TEXT.index("[[materials]]") : TEXT.index("[[cells]]")]
+COLD = TEXT[TEXT.index("[alarms.cold]") :]
+
+
+def alarm(kind: str, *lines: str) -> str:
+    """A complete alarm of a kind, without what only some kinds have, and further lines."""
+    return "\n".join((COLD.replace("cold", kind).replace("deadband_k = 1.0\n", ""), *lines, ""))
+
+
+@dataclass(frozen=True)
+class Plant:
+    """A folder with ``plant.toml`` in it; all names are relative to the working folder."""
+
+    folder: Path
+
+    def write(self, name: str, text: str) -> None:
+        """Write a file, its folder included."""
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+
+    def change(self, *changes: tuple[str, str], head: str = "", more: str = "") -> None:
+        """Write ``plant.toml``: the text with each first occurrence of something replaced."""
+        text = TEXT
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new, 1)
+        self.write("plant.toml", f"{head}\n{text}\n{more}")
+
+    def load(self) -> Configuration:
+        """Configuration of ``plant.toml``."""
+        return load(Path("plant.toml"))
+
+    def faults(self, *changes: tuple[str, str], head: str = "", more: str = "") -> list[str]:
+        """Faults of the changed text."""
+        self.change(*changes, head=head, more=more)
+        with pytest.raises(ConfigError) as caught:
+            self.load()
+        return list(caught.value.faults)
+
+    def fault(self, *changes: tuple[str, str], head: str = "", more: str = "") -> str:
+        """The only fault of the changed text."""
+        (fault,) = self.faults(*changes, head=head, more=more)
+        return fault

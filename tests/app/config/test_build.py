@@ -1,0 +1,165 @@
+"""The whole configuration: example files, settings, revision."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from app.config.plant import TEXT, Plant
+from watchedpot.app.config import load
+from watchedpot.core.rules import AlarmKind
+from watchedpot.errors import ConfigError
+from watchedpot.sources.wiring import ModbusChannel
+
+CONFIG = Path(__file__).parents[3] / "config"
+
+
+@pytest.mark.parametrize("name", ["demo.toml", "lens_4.toml", "housing_7.toml"])
+def test_the_example_files_can_be_used(name: str) -> None:
+    """Each loads on its own, and says only that its materials are invented."""
+    configuration = load(CONFIG / name)
+    assert configuration.cells
+    assert {notice.split(": ")[1] for notice in configuration.notices} == {
+        "demo material, use your supplier's data sheet"
+    }
+
+
+def test_the_example_of_both_cells_is_wired_as_the_simulator_serves_it() -> None:
+    """Zones, windows, ceilings and addresses are those of the demonstration plant."""
+    configuration = load(CONFIG / "demo.toml")
+    windows = {
+        f"{cell.id}/{zone.id}": (zone.low_c, zone.high_c, zone.material.ceiling_c)
+        for cell in configuration.cells
+        for zone in cell.zones
+    }
+    assert windows == {
+        "lens_4/syringe": (104.0, 118.0, 140.0),
+        "lens_4/nozzle": (115.0, 126.0, 140.0),
+        "housing_7/tank": (102.0, 118.0, 140.0),
+        "housing_7/hose": (108.0, 123.0, 140.0),
+        "housing_7/nozzle": (115.0, 126.0, 140.0),
+    }
+    opcua, modbus = configuration.sources
+    assert {channel.name.replace("/", ".") for channel in opcua.channels} == {
+        channel.identifier.removeprefix("s=")
+        for channel in opcua.channels
+        if not isinstance(channel, ModbusChannel)
+    }
+    addresses = {
+        channel.name.removeprefix("housing_7/"): channel.address
+        for channel in modbus.channels
+        if isinstance(channel, ModbusChannel)
+    }
+    assert addresses == {
+        "tank/temperature": 0,
+        "tank/setpoint": 1,
+        "tank/output": 2,
+        "hose/temperature": 3,
+        "hose/setpoint": 4,
+        "hose/output": 5,
+        "nozzle/temperature": 10,
+        "nozzle/setpoint": 12,
+        "nozzle/output": 14,
+        "dispensing": 0,
+        "wiped": 1,
+        "parts": 20,
+        "charge_id": 22,
+        "ambient": 25,
+    }
+
+
+def test_every_example_alarm_asks_to_hold_and_none_to_reach_in() -> None:
+    """The first thing to do is to hold dispensing; over the ceiling the heat goes off too."""
+    cells = load(CONFIG / "demo.toml").cells
+    alarms = [rules for cell in cells for rules in cell.alarms]
+    alarms += [rules for cell in cells for zone in cell.zones for rules in zone.alarms]
+    assert {rules.kind for rules in alarms} == set(AlarmKind)
+    assert all(rules.response.startswith("Hold dispensing") for rules in alarms)
+    assert all(
+        "bypass" not in rules.response and "reach in" not in rules.response for rules in alarms
+    )
+    (over,) = {rules.response for rules in alarms if rules.kind is AlarmKind.OVER_CEILING}
+    assert "safety data sheet" in over
+    assert "switch the heat off" in over
+
+
+def test_settings_have_defaults_and_paths_start_at_their_file(plant: Plant) -> None:
+    """The service listens on this computer only; the ledger lies beside the configuration."""
+    service = plant.load().service
+    assert (service.host, service.port, service.queue_capacity) == ("127.0.0.1", 9464, 64)
+    assert service.ledger_path == Path("watchedpot.ledger")
+    assert (service.commit_interval_s, service.retention_days, service.retention_mb) == (
+        1.0,
+        400.0,
+        4000.0,
+    )
+    plant.write("site/settings.toml", '[ledger]\npath = "pot.ledger"\nretention_days = 30')
+    plant.change(head='include = ["site/settings.toml"]', more='[service]\nhost = "::1"')
+    service = plant.load().service
+    assert service.ledger_path == Path("site/pot.ledger")
+    assert service.retention_days == 30.0
+    assert service.host == "::1"
+
+
+def test_an_absolute_ledger_path_stays_as_it_is(plant: Plant) -> None:
+    """A ledger may lie on another disk."""
+    plant.change(more='[ledger]\npath = "/var/lib/watchedpot/pot.ledger"')
+    assert plant.load().service.ledger_path == Path("/var/lib/watchedpot/pot.ledger")
+
+
+def test_settings_stand_in_one_file(plant: Plant) -> None:
+    """Two files that both have a ledger are refused."""
+    plant.write("settings.toml", '[ledger]\npath = "a.ledger"')
+    assert plant.fault(head='include = ["settings.toml"]', more="[ledger]") == (
+        "settings.toml, ledger: expected this table in one file only, plant.toml, ledger has it "
+        "too; nothing was started; put both together"
+    )
+
+
+@pytest.mark.parametrize(
+    ("host", "is_noted"),
+    [("0.0.0.0", True), ("pot.example", True), ("localhost", False), ("127.0.0.2", False)],
+)
+def test_listening_to_other_computers_is_noted(plant: Plant, host: str, *, is_noted: bool) -> None:
+    """Whoever opens the page to the network is told so."""
+    plant.change(more=f'[service]\nhost = "{host}"')
+    notice = f"service.host: {host} can be reached from other computers"
+    assert (notice in plant.load().notices) is is_noted
+
+
+def test_a_device_has_one_source(plant: Plant) -> None:
+    """Two connections to one device are refused, whatever they are called."""
+    second = TEXT[TEXT.index("[[sources]]") : TEXT.index("[[sources]]", 5)]
+    assert plant.fault(more=second.replace('id = "housing_7"', 'id = "housing_8"')) == (
+        "plant.toml, sources.housing_8: expected a device of its own, got 127.0.0.1:15020 unit 1, "
+        "which source housing_7 reads too; nothing was started; "
+        "let all channels of a device name one source"
+    )
+
+
+def test_a_configuration_without_a_cell_is_refused(plant: Plant) -> None:
+    """There would be nothing to do."""
+    plant.write("plant.toml", "")
+    with pytest.raises(ConfigError) as caught:
+        plant.load()
+    assert caught.value.faults == (
+        "plant.toml: expected at least one cell, got none; nothing was started",
+    )
+
+
+def test_the_revision_tells_what_is_judged_not_how_it_is_written(plant: Plant) -> None:
+    """Comments, order and settings of the service leave it; a limit changes it."""
+    first = plant.load()
+    plant.change(
+        ("setpoint_c = 120.0", "setpoint_c = 120.0  # usual"), more="[service]\nport = 9465"
+    )
+    same = plant.load()
+    plant.change(("window_low_c = 104.0", "window_low_c = 104.5"))
+    other = plant.load()
+    assert first.revision == same.revision
+    assert first.revision != other.revision
+    assert len(first.revision) == 12
+    assert int(first.revision, 16) >= 0
+    assert json.loads(other.text)["cells"][0]["zones"][0]["low_c"] == 104.5

@@ -1,0 +1,49 @@
+"""The wiring table, whole, of the example files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from app.config.plant import Plant
+from watchedpot.app.config import load, wiring_table
+
+ROOT = Path(__file__).parents[3]
+GOLDEN = Path(__file__).with_name("wiring_table.txt")
+
+
+def test_the_table_of_the_example_files_is_as_it_was_read_and_approved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """All that a person checks at commissioning stands in it, line for line."""
+    monkeypatch.chdir(ROOT)
+    assert wiring_table(load(Path("config/demo.toml"))) == GOLDEN.read_text(encoding="utf-8")
+
+
+def test_the_table_of_the_example_files_fits_a_window_of_120_columns() -> None:
+    """No line wraps."""
+    assert max(map(len, GOLDEN.read_text(encoding="utf-8").splitlines())) <= 120
+
+
+def test_what_is_unusual_about_a_channel_is_in_its_row(plant: Plant) -> None:
+    """Fahrenheit, an offset, swapped bytes and belief in uncertain values are all to be seen."""
+    plant.change(
+        ('unit = "degC"', 'unit = "degF"\noffset = -40.0\nswap_bytes = true'),
+        ("plausible = [-20.0, 300.0]", "plausible = [14.0, 572.0]"),
+        ('node = "i=1001"', 'node = "i=1001"\nuncertain_is_good = true'),
+    )
+    rows = [" ".join(line.split()) for line in wiring_table(plant.load()).splitlines()]
+    assert (
+        "lens_4/syringe/temperature holding_registers 1 int16 swapped degF x 0.1 -40 "
+        "-10 to 300 degC 104 to 118 32767"
+    ) in rows
+    assert "lens_4/nozzle/output i=1001 float32 uncertain too %" in rows
+
+
+def test_without_alarms_there_is_no_table_of_them(plant: Plant) -> None:
+    """The notice says it instead."""
+    plant.write("plant.toml", (plant.folder / "plant.toml").read_text().split("[alarms.cold]")[0])
+    table = wiring_table(plant.load())
+    assert "deadband" not in table
+    assert "  cells.lens_4: no alarm is configured, nothing will be raised\n" in table
