@@ -142,10 +142,50 @@ def _exposure(totals: list[int] | None) -> Exposure:
 
 
 def add(account: Sequence[Exposure], part: Sequence[Exposure]) -> tuple[Exposure, ...]:
-    """Sum of two accounts, activity by activity."""
+    """Sum of two accounts, activity by activity.
+
+    Parameters
+    ----------
+    account, part : sequences of Exposure
+        In the order of ``ACTIVITIES``. [ns, nano K s]
+
+    Returns
+    -------
+    tuple of Exposure
+        Exact, since all totals are integers. [ns, nano K s]
+
+    Source
+    ------
+    Definition.
+
+    Examples
+    --------
+    >>> add((Exposure(below_ns=1),), (Exposure(below_ns=2),))[0].below_ns
+    3
+    """
     return tuple(mine + new for mine, new in zip(account, part, strict=True))
 
 
 def total(account: Sequence[Exposure]) -> Exposure:
-    """Sum over all activities."""
+    """Sum over all activities.
+
+    Parameters
+    ----------
+    account : sequence of Exposure
+        Any number of parts. [ns, nano K s]
+
+    Returns
+    -------
+    Exposure
+        Their sum, exact. [ns, nano K s]
+
+    Source
+    ------
+    Definition.
+
+    Examples
+    --------
+    >>> total((Exposure(blind_ns=1), Exposure(blind_ns=2))).blind_ns
+    3
+    """
     return sum(account, start=Exposure())

@@ -164,7 +164,31 @@ class Level:
 
 
 def level(limit: float, *, deadband: float, is_high: bool) -> Level:
-    """A limit that clears ``deadband`` inside of it."""
+    """A limit that clears ``deadband`` inside of it.
+
+    Parameters
+    ----------
+    limit : float
+        Strictly beyond it is beyond. [any]
+    deadband : float
+        How far inside it clears. [same]
+    is_high : bool
+        Whether beyond means above. [1]
+
+    Returns
+    -------
+    Level
+        The limit and where it clears. [same]
+
+    Source
+    ------
+    Definition of a deadband that acts on the return only: OPC 10000-9, annex B.
+
+    Examples
+    --------
+    >>> level(115.0, deadband=1.0, is_high=False).clear
+    116.0
+    """
     return Level(limit, limit - deadband if is_high else limit + deadband, is_high)
 
 
