@@ -1,0 +1,1 @@
+"""A simulated dispense cell: its own physics, controllers, faults and real servers."""

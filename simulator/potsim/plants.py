@@ -1,0 +1,284 @@
+"""The two cells of the demo plant: what they are built of and how they are tuned.
+
+Both run invented materials; the numbers are round figures of common practice for machines of
+this size, not those of any product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from potsim.controllers import CycleParams, PidParams
+from potsim.physics import (
+    Link,
+    Lump,
+    Melt,
+    Network,
+    chain,
+    cylinder_links,
+    ring_shares,
+)
+from potsim.sensors import SensorParams
+
+
+class Wire(Enum):
+    """Protocol over which a cell is served."""
+
+    OPCUA = "opcua"
+    MODBUS = "modbus"
+
+
+@dataclass(frozen=True, slots=True)
+class ZonePlant:
+    """One heat zone with its heater, sensor and loop.
+
+    Parameters
+    ----------
+    name : str
+        As on the wire and in the truth log.
+    heater_w : float
+        Full power. [W]
+    limiter_c : float
+        The independent limiter ends heating for good above this true temperature. [degC]
+    setpoint_c, setback_c : float
+        In production and in setback. [degC]
+    window_low_c, window_high_c : float
+        Between these a part is good. [degC]
+    sensor : SensorParams
+        Healthy sensor.
+    loop : PidParams
+        Tuning.
+    """
+
+    name: str
+    heater_w: float
+    limiter_c: float
+    setpoint_c: float
+    setback_c: float
+    window_low_c: float
+    window_high_c: float
+    sensor: SensorParams
+    loop: PidParams
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """A whole cell.
+
+    Parameters
+    ----------
+    name : str
+        As on the wire and in file names.
+    wire : Wire
+        How it is served.
+    zones : tuple of ZonePlant
+        In flow order.
+    net : Network
+        Its heat.
+    cycle : CycleParams
+        Its rhythm.
+    flow_kg_per_s : float
+        Melt flow while dispensing. [kg/s]
+    is_topped_up : bool
+        A new charge is added to the old one instead of replacing it.
+    """
+
+    name: str
+    wire: Wire
+    zones: tuple[ZonePlant, ...]
+    net: Network
+    cycle: CycleParams
+    flow_kg_per_s: float
+    is_topped_up: bool
+
+
+SILICONE = Melt(solid_j_per_kg_k=1500.0, melt_j_per_kg_k=1500.0)
+"""demo_silicone: softens, does not melt. Demo: use your supplier's data sheet."""
+
+POLYURETHANE = Melt(
+    solid_j_per_kg_k=1700.0,
+    melt_j_per_kg_k=2000.0,
+    fusion_j_per_kg=50e3,
+    fusion_from_c=50.0,
+    fusion_to_c=70.0,
+)
+"""demo_polyurethane: semi-crystalline. Demo: use your supplier's data sheet."""
+
+
+def tip_lumps(*, zone: int, metal_j_per_k: float, loss_w_per_k: float) -> tuple[Lump, ...]:
+    """Cut a tip into three equal lumps from base to end.
+
+    Parameters
+    ----------
+    zone : int
+        Zone of the nozzle.
+    metal_j_per_k : float
+        Heat capacity of the whole tip. [J/K]
+    loss_w_per_k : float
+        Loss of the whole tip to still air. [W/K]
+
+    Returns
+    -------
+    tuple of Lump
+        Three lumps.
+    """
+    third = Lump(zone, metal_j_per_k=metal_j_per_k / 3.0, loss_w_per_k=loss_w_per_k / 3.0)
+    return (third, third, third)
+
+
+def _lens_4() -> Plant:
+    rings = 12
+    syringe, nozzle, melt, tip = 0, rings + 1, rings + 2, rings + 3
+    lumps = (
+        Lump(0, metal_j_per_k=400.0, loss_w_per_k=0.25, heater_share=1.0),
+        *(Lump(0, charge_share=share) for share in ring_shares(rings)),
+        Lump(1, metal_j_per_k=60.0, loss_w_per_k=0.06, heater_share=1.0),
+        Lump(1, melt_kg=0.3e-3),
+        *tip_lumps(zone=1, metal_j_per_k=3.0, loss_w_per_k=0.008),
+    )
+    links = (
+        # 30 cc in an 11.3 mm bore: 74.8 mm long
+        *cylinder_links(
+            first_lump=1,
+            wall_lump=syringe,
+            rings=rings,
+            radius_m=0.0113,
+            length_m=0.0748,
+            w_per_m_k=0.18,
+            wall_w_per_m2_k=100.0,
+        ),
+        Link(syringe, nozzle, 0.02),
+        Link(nozzle, melt, 0.3),
+        # the end of the tip then stands about 5 K below a block of 120 degC in still air
+        *chain((nozzle, tip, tip + 1, tip + 2), 0.30),
+    )
+    return Plant(
+        name="lens_4",
+        wire=Wire.OPCUA,
+        zones=(
+            ZonePlant(
+                name="syringe",
+                heater_w=120.0,
+                limiter_c=200.0,
+                setpoint_c=110.0,
+                setback_c=85.0,
+                window_low_c=104.0,
+                window_high_c=118.0,
+                sensor=SensorParams(lag_s=8.0, noise_k=0.06, resolution_k=0.1),
+                loop=PidParams(gain_per_k=6.0, integral_s=300.0, derivative_s=15.0, filter_s=4.0),
+            ),
+            ZonePlant(
+                name="nozzle",
+                heater_w=30.0,
+                limiter_c=200.0,
+                setpoint_c=120.0,
+                setback_c=100.0,
+                window_low_c=115.0,
+                window_high_c=126.0,
+                sensor=SensorParams(lag_s=4.0, noise_k=0.06, resolution_k=0.1),
+                loop=PidParams(gain_per_k=8.0, integral_s=120.0, derivative_s=8.0, filter_s=2.0),
+            ),
+        ),
+        net=Network(
+            lumps=lumps,
+            links=links,
+            path=(melt, tip, tip + 1, tip + 2),
+            sensor_lump=(syringe, nozzle),
+            core_lump=1,
+            melt=SILICONE,
+            full_charge_kg=0.033,
+            wipe_w_per_k=0.12,
+            max_flow_kg_per_s=50e-6,
+        ),
+        cycle=CycleParams(),
+        flow_kg_per_s=4e-6,
+        is_topped_up=False,
+    )
+
+
+def _housing_7() -> Plant:
+    pieces = 5
+    tank, shell, bulk = 0, 1, 2
+    walls = tuple(range(3, 3 + pieces))
+    melts = tuple(range(3 + pieces, 3 + 2 * pieces))
+    nozzle = 3 + 2 * pieces
+    nozzle_melt, tip = nozzle + 1, nozzle + 2
+    lumps = (
+        Lump(0, metal_j_per_k=2700.0, loss_w_per_k=2.5, heater_share=1.0),
+        Lump(0, charge_share=0.25),
+        Lump(0, charge_share=0.75),
+        *(Lump(1, metal_j_per_k=50.0, loss_w_per_k=0.15, heater_share=1.0 / pieces) for _ in walls),
+        # 1.5 m of 8 mm bore hold 75 mL
+        *(Lump(1, melt_kg=0.083 / pieces) for _ in melts),
+        Lump(2, metal_j_per_k=90.0, loss_w_per_k=0.09, heater_share=1.0),
+        Lump(2, melt_kg=0.5e-3),
+        *tip_lumps(zone=2, metal_j_per_k=4.0, loss_w_per_k=0.010),
+    )
+    links = (
+        Link(tank, shell, 20.0, scales_with_fill=True),
+        Link(shell, bulk, 15.0, scales_with_fill=True),
+        Link(tank, walls[0], 0.05),
+        *chain(walls, 0.02),
+        *(Link(wall, melt, 0.75) for wall, melt in zip(walls, melts, strict=True)),
+        Link(walls[-1], nozzle, 0.03),
+        Link(nozzle, nozzle_melt, 0.4),
+        *chain((nozzle, tip, tip + 1, tip + 2), 0.38),
+    )
+    return Plant(
+        name="housing_7",
+        wire=Wire.MODBUS,
+        zones=(
+            ZonePlant(
+                name="tank",
+                heater_w=1500.0,
+                limiter_c=200.0,
+                setpoint_c=110.0,
+                setback_c=90.0,
+                window_low_c=102.0,
+                window_high_c=118.0,
+                sensor=SensorParams(lag_s=20.0, noise_k=0.06, resolution_k=0.1),
+                loop=PidParams(gain_per_k=4.0, integral_s=400.0, derivative_s=20.0, filter_s=5.0),
+            ),
+            ZonePlant(
+                name="hose",
+                heater_w=180.0,
+                limiter_c=200.0,
+                setpoint_c=115.0,
+                setback_c=95.0,
+                window_low_c=108.0,
+                window_high_c=123.0,
+                sensor=SensorParams(lag_s=15.0, noise_k=0.06, resolution_k=0.1),
+                loop=PidParams(gain_per_k=4.0, integral_s=480.0, derivative_s=15.0, filter_s=4.0),
+            ),
+            ZonePlant(
+                name="nozzle",
+                heater_w=45.0,
+                limiter_c=200.0,
+                setpoint_c=120.0,
+                setback_c=100.0,
+                window_low_c=115.0,
+                window_high_c=126.0,
+                sensor=SensorParams(lag_s=5.0, noise_k=0.06, resolution_k=0.1),
+                loop=PidParams(gain_per_k=8.0, integral_s=120.0, derivative_s=8.0, filter_s=2.0),
+            ),
+        ),
+        net=Network(
+            lumps=lumps,
+            links=links,
+            path=(*melts, nozzle_melt, tip, tip + 1, tip + 2),
+            sensor_lump=(tank, walls[pieces // 2], nozzle),
+            core_lump=bulk,
+            melt=POLYURETHANE,
+            full_charge_kg=5.0,
+            wipe_w_per_k=0.12,
+            max_flow_kg_per_s=100e-6,
+        ),
+        cycle=CycleParams(),
+        flow_kg_per_s=30e-6,
+        is_topped_up=True,
+    )
+
+
+PLANTS = {plant.name: plant for plant in (_lens_4(), _housing_7())}
+"""Every cell a scenario can hold, by name."""

@@ -1,0 +1,533 @@
+"""Scenarios: TOML -> a timed list of orders and faults per cell.
+
+A scenario is one file; times count in cell seconds from its start.
+
+    key                     meaning                                             default
+    title                   one line                                            (required)
+    seed                    of the noise                                        1
+    scan_s                  scan of the simulated controller [s]                0.5
+    log_every               scans per row of the truth log                      1
+    end_s                   length of the script [s]                            (required)
+    cells.NAME              lens_4, housing_7 or both
+      ambient_c             room [degC]                                         25
+      parts, charge_id      counter and charge at the start                     0, 1
+      charge_c              charge at the start [degC]                          reservoir's start
+      charge_kg             its mass [kg]                                       full
+      part_period_s, dispense_s, setback_after_s, change_s                      of the plant
+      zones.ZONE            initial_c, setpoint_c, setback_c [degC],
+                            noise_k, resolution_k [K]                           of the plant
+      plan                  list: at_s, do = an order (controllers.py) or "ambient"
+                            change_charge takes charge_c, charge_kg; ambient takes ambient_c
+      faults                list: what, at_s, for_s (absent: to the end), zone and the keys below
+
+    fault             zone  keys
+    heater_open       yes   power_share: what still reaches the heater (0)
+    heater_stuck_on   yes
+    loop_manual       yes
+    sensor_break      yes   code: "status", "upscale" or "nan" ("status")
+    sensor_frozen     yes   side: "controller" or "wire" ("controller"); offset_k: how far from
+                            the live reading the controller's value froze (-0.2), since one
+                            frozen exactly at setpoint moves nothing
+    sensor_drift      yes   k_per_h
+    sensor_slip       yes   coupling (0.95)
+    sensor_fallen     yes   to_c (35), tau_s (20)
+    coarse_resolution yes   resolution_k (1.0)
+    setpoint_typo     yes   setpoint_c
+    draft             yes   factor (2.0)
+    door              no    factor (2.0), on every zone
+    plc_restart       no    drops_link (false); the length is for_s
+    link_loss         no    mode: "drop" or "silent" ("drop")
+    counter_reset     no    for a moment, takes no for_s
+    clock_step        no    by_s: served times only
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field, replace
+from enum import Enum
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from potsim.controllers import Order
+from potsim.errors import ScenarioError
+from potsim.physics import MAX_DRAFT, MIN_FILL
+from potsim.plants import PLANTS, Plant, ZonePlant
+
+DAY_S = 86_400.0
+REFILL_KG = 0.3
+
+
+class FaultKind(Enum):
+    """What can go wrong."""
+
+    HEATER_OPEN = "heater_open"
+    HEATER_STUCK_ON = "heater_stuck_on"
+    LOOP_MANUAL = "loop_manual"
+    SENSOR_BREAK = "sensor_break"
+    SENSOR_FROZEN = "sensor_frozen"
+    SENSOR_DRIFT = "sensor_drift"
+    SENSOR_SLIP = "sensor_slip"
+    SENSOR_FALLEN = "sensor_fallen"
+    COARSE_RESOLUTION = "coarse_resolution"
+    SETPOINT_TYPO = "setpoint_typo"
+    DRAFT = "draft"
+    DOOR = "door"
+    PLC_RESTART = "plc_restart"
+    LINK_LOSS = "link_loss"
+    COUNTER_RESET = "counter_reset"
+    CLOCK_STEP = "clock_step"
+
+
+CELL_FAULTS = frozenset(
+    {
+        FaultKind.DOOR,
+        FaultKind.PLC_RESTART,
+        FaultKind.LINK_LOSS,
+        FaultKind.COUNTER_RESET,
+        FaultKind.CLOCK_STEP,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number that a table may hold; without a default it must.
+
+    Parameters
+    ----------
+    low, high : float
+        Allowed range, ends included. [its own]
+    default : float or None
+        Taken when the key is absent. [its own]
+    """
+
+    low: float
+    high: float
+    default: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One word out of a few; the first is the default.
+
+    Parameters
+    ----------
+    words : tuple of str
+        Allowed.
+    """
+
+    words: tuple[str, ...]
+
+
+FAULT_NUMBERS: dict[FaultKind, dict[str, Number]] = {
+    FaultKind.HEATER_OPEN: {"power_share": Number(0.0, 0.99, 0.0)},
+    FaultKind.SENSOR_FROZEN: {"offset_k": Number(-50.0, 50.0, -0.2)},
+    FaultKind.SENSOR_DRIFT: {"k_per_h": Number(-100.0, 100.0)},
+    FaultKind.SENSOR_SLIP: {"coupling": Number(0.1, 1.0, 0.95)},
+    FaultKind.SENSOR_FALLEN: {
+        "to_c": Number(-40.0, 200.0, 35.0),
+        "tau_s": Number(0.5, 600.0, 20.0),
+    },
+    FaultKind.COARSE_RESOLUTION: {"resolution_k": Number(0.1, 10.0, 1.0)},
+    FaultKind.SETPOINT_TYPO: {"setpoint_c": Number(0.0, 400.0)},
+    FaultKind.DRAFT: {"factor": Number(1.0, MAX_DRAFT, 2.0)},
+    FaultKind.DOOR: {"factor": Number(1.0, MAX_DRAFT, 2.0)},
+    FaultKind.CLOCK_STEP: {"by_s": Number(-DAY_S, DAY_S)},
+}
+FAULT_CHOICES: dict[FaultKind, dict[str, Choice]] = {
+    FaultKind.SENSOR_BREAK: {"code": Choice(("status", "upscale", "nan"))},
+    FaultKind.SENSOR_FROZEN: {"side": Choice(("controller", "wire"))},
+    FaultKind.LINK_LOSS: {"mode": Choice(("drop", "silent"))},
+    FaultKind.PLC_RESTART: {"drops_link": Choice(("false", "true"))},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault on the timeline.
+
+    Parameters
+    ----------
+    kind : FaultKind
+        What goes wrong.
+    zone : str or None
+        Where; None for the cell.
+    at_s : float
+        From when. [s]
+    for_s : float or None
+        How long; None to the end. [s]
+    numbers : dict of float
+        Its keys with numbers.
+    words : dict of str
+        Its keys with words.
+    """
+
+    kind: FaultKind
+    zone: str | None
+    at_s: float
+    for_s: float | None
+    numbers: dict[str, float] = field(default_factory=dict)
+    words: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def detail(self) -> str:
+        """Name and settings as the event log shows them."""
+        settings = [f"{key}={value:g}" for key, value in self.numbers.items()]
+        settings += [f"{key}={value}" for key, value in self.words.items()]
+        return " ".join([self.kind.value, *settings])
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the plan.
+
+    Parameters
+    ----------
+    at_s : float
+        When. [s]
+    order : Order or None
+        What the cell is told; None for a change of the room.
+    charge_c, charge_kg : float
+        Of the new charge. [degC, kg]
+    ambient_c : float or None
+        New room temperature. [degC]
+    """
+
+    at_s: float
+    order: Order | None
+    charge_c: float = 0.0
+    charge_kg: float = 0.0
+    ambient_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CellScript:
+    """One cell of a scenario.
+
+    Parameters
+    ----------
+    plant : Plant
+        The cell, with the scenario's own setpoints and sensors.
+    ambient_c : float
+        Room at the start. [degC]
+    parts, charge_id : int
+        Counter and charge at the start.
+    zone_c : tuple of float
+        Temperature per zone at the start. [degC]
+    charge_c, charge_kg : float
+        Charge at the start. [degC, kg]
+    plan : tuple of Step
+        In time order.
+    faults : tuple of Fault
+        In time order.
+    """
+
+    plant: Plant
+    ambient_c: float
+    parts: int
+    charge_id: int
+    zone_c: tuple[float, ...]
+    charge_c: float
+    charge_kg: float
+    plan: tuple[Step, ...]
+    faults: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A whole script.
+
+    Parameters
+    ----------
+    name, title : str
+        What it is called and what it shows.
+    seed : int
+        Of the noise.
+    scan_s : float
+        Scan of the simulated controller. [s]
+    log_every : int
+        Scans per row of the truth log.
+    end_s : float
+        Length of the script; the cells go on after it. [s]
+    cells : tuple of CellScript
+        One or both.
+    """
+
+    name: str
+    title: str
+    seed: int
+    scan_s: float
+    log_every: int
+    end_s: float
+    cells: tuple[CellScript, ...]
+
+
+class _Table:
+    """Reads one TOML table and notes every fault instead of stopping at the first."""
+
+    def __init__(self, raw: dict[str, Any], path: str, problems: list[str]) -> None:
+        self.raw = raw
+        self.path = path
+        self.problems = problems
+        self.known: set[str] = set()
+
+    def complain(self, key: str, expected: str, *, came: object) -> None:
+        self.problems.append(f"{self.path}{key}: expected {expected}, got {came!r}")
+
+    def number(self, key: str, rule: Number) -> float:
+        self.known.add(key)
+        value = self.raw.get(key, rule.default)
+        expected = f"a number from {rule.low:g} to {rule.high:g}"
+        if value is None:
+            self.problems.append(f"{self.path}{key}: missing, expected {expected}")
+            return rule.low
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not is_number or not rule.low <= value <= rule.high:
+            self.complain(key, expected, came=value)
+            return rule.low
+        return float(value)
+
+    def whole(self, key: str, rule: Number) -> int:
+        value = self.number(key, rule)
+        if value != int(value):
+            self.complain(key, "a whole number", came=value)
+        return int(value)
+
+    def text(self, key: str) -> str:
+        self.known.add(key)
+        value = self.raw.get(key)
+        if not isinstance(value, str) or not value:
+            self.complain(key, "a text", came=value)
+            return ""
+        return value
+
+    def word(self, key: str, choice: Choice, *, is_required: bool = False) -> str:
+        self.known.add(key)
+        value = self.raw.get(key, None if is_required else choice.words[0])
+        if isinstance(value, bool):
+            value = str(value).lower()
+        if value not in choice.words:
+            self.complain(key, "one of " + ", ".join(choice.words), came=value)
+            return choice.words[0]
+        return str(value)
+
+    def table(self, key: str) -> _Table:
+        self.known.add(key)
+        value = self.raw.get(key, {})
+        if not isinstance(value, dict):
+            self.complain(key, "a table", came=value)
+            value = {}
+        return _Table(value, f"{self.path}{key}.", self.problems)
+
+    def tables(self, key: str) -> list[_Table]:
+        self.known.add(key)
+        value = self.raw.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            self.complain(key, "a list of tables", came=value)
+            value = []
+        return [
+            _Table(item, f"{self.path}{key}[{index}].", self.problems)
+            for index, item in enumerate(value)
+        ]
+
+    def done(self) -> None:
+        self.problems.extend(
+            f"{self.path}{key}: not a key here, known are {', '.join(sorted(self.known))}"
+            for key in self.raw
+            if key not in self.known
+        )
+
+
+def bundled() -> dict[str, str]:
+    """Text of every scenario that comes with the package.
+
+    Returns
+    -------
+    dict of str
+        TOML text by name.
+    """
+    folder = resources.files("potsim") / "scenarios"
+    return {
+        entry.name.removesuffix(".toml"): entry.read_text(encoding="utf-8")
+        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
+        if entry.name.endswith(".toml")
+    }
+
+
+def load(name_or_path: str) -> Scenario:
+    """A scenario by its bundled name or from a file.
+
+    Parameters
+    ----------
+    name_or_path : str
+        A bundled name, else a path.
+
+    Returns
+    -------
+    Scenario
+        Checked.
+
+    Raises
+    ------
+    ScenarioError
+        Not found, not TOML, or with keys that cannot be played.
+    """
+    texts = bundled()
+    if name_or_path in texts:
+        return parse(texts[name_or_path], name_or_path)
+    path = Path(name_or_path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        known = ", ".join(texts)
+        raise ScenarioError(
+            name_or_path,
+            (f"neither a bundled name nor a file that can be read; bundled are {known}",),
+        ) from exc
+    return parse(text, path.stem)
+
+
+def parse(text: str, name: str) -> Scenario:
+    """A scenario from its TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The file.
+    name : str
+        What to call it.
+
+    Returns
+    -------
+    Scenario
+        Checked.
+
+    Raises
+    ------
+    ScenarioError
+        Not TOML, or with keys that cannot be played; all of them in one message.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise ScenarioError(name, (f"not TOML: {exc}",)) from exc
+    problems: list[str] = []
+    top = _Table(raw, "", problems)
+    title = top.text("title")
+    seed = top.whole("seed", Number(0, 2**31, 1))
+    scan_s = top.number("scan_s", Number(0.05, 10.0, 0.5))
+    log_every = top.whole("log_every", Number(1, 1000, 1))
+    end_s = top.number("end_s", Number(1.0, 30 * DAY_S))
+    cells_table = top.table("cells")
+    top.done()
+    cells = tuple(
+        _cell(cells_table.table(cell), plant)
+        for cell, plant in PLANTS.items()
+        if cell in raw.get("cells", {})
+    )
+    cells_table.known.update(PLANTS)
+    cells_table.done()
+    if not cells:
+        problems.append(f"cells: missing, expected at least one of {', '.join(PLANTS)}")
+    if problems:
+        raise ScenarioError(name, tuple(problems))
+    return Scenario(name, title, seed, scan_s, log_every, end_s, cells)
+
+
+def _cell(table: _Table, plant: Plant) -> CellScript:
+    ambient_c = table.number("ambient_c", Number(0.0, 45.0, 25.0))
+    parts = table.whole("parts", Number(0, 2**31, 0))
+    charge_id = table.whole("charge_id", Number(0, 2**31, 1))
+    rhythm = plant.cycle
+    cycle = replace(
+        rhythm,
+        part_period_s=table.number("part_period_s", Number(1.0, 3600.0, rhythm.part_period_s)),
+        dispense_s=table.number("dispense_s", Number(0.5, 3600.0, rhythm.dispense_s)),
+        setback_after_s=table.number("setback_after_s", Number(1.0, DAY_S, rhythm.setback_after_s)),
+        change_s=table.number("change_s", Number(1.0, 3600.0, rhythm.change_s)),
+    )
+    if cycle.dispense_s >= cycle.part_period_s:
+        table.complain("dispense_s", "less than part_period_s", came=cycle.dispense_s)
+    zones_table = table.table("zones")
+    zones, zone_c = [], []
+    for zone in plant.zones:
+        changed, initial_c = _zone(zones_table.table(zone.name), zone)
+        zones.append(changed)
+        zone_c.append(initial_c)
+    zones_table.done()
+    full_kg = plant.net.full_charge_kg
+    charge_c = table.number("charge_c", Number(0.0, 200.0, zone_c[0]))
+    charge_kg = table.number("charge_kg", Number(MIN_FILL * full_kg, 2.0 * full_kg, full_kg))
+    plan = tuple(sorted((_step(t, plant) for t in table.tables("plan")), key=lambda s: s.at_s))
+    faults = tuple(sorted((_fault(t, plant) for t in table.tables("faults")), key=lambda f: f.at_s))
+    table.done()
+    return CellScript(
+        replace(plant, zones=tuple(zones), cycle=cycle),
+        ambient_c,
+        parts,
+        charge_id,
+        tuple(zone_c),
+        charge_c,
+        charge_kg,
+        plan,
+        faults,
+    )
+
+
+def _zone(table: _Table, zone: ZonePlant) -> tuple[ZonePlant, float]:
+    setpoint_c = table.number("setpoint_c", Number(0.0, 250.0, zone.setpoint_c))
+    initial_c = table.number("initial_c", Number(0.0, 250.0, setpoint_c))
+    changed = replace(
+        zone,
+        setpoint_c=setpoint_c,
+        setback_c=table.number("setback_c", Number(0.0, 250.0, zone.setback_c)),
+        sensor=replace(
+            zone.sensor,
+            noise_k=table.number("noise_k", Number(0.0, 5.0, zone.sensor.noise_k)),
+            resolution_k=table.number("resolution_k", Number(0.1, 10.0, zone.sensor.resolution_k)),
+        ),
+    )
+    table.done()
+    return changed, initial_c
+
+
+def _step(table: _Table, plant: Plant) -> Step:
+    at_s = table.number("at_s", Number(0.0, 30 * DAY_S))
+    do = table.word("do", Choice((*(o.value for o in Order), "ambient")), is_required=True)
+    if do == "ambient":
+        step = Step(at_s, None, ambient_c=table.number("ambient_c", Number(0.0, 45.0)))
+    elif do == Order.CHANGE_CHARGE.value:
+        usual_kg = REFILL_KG if plant.is_topped_up else plant.net.full_charge_kg
+        step = Step(
+            at_s,
+            Order.CHANGE_CHARGE,
+            charge_c=table.number("charge_c", Number(0.0, 200.0, plant.zones[0].setpoint_c - 5.0)),
+            charge_kg=table.number(
+                "charge_kg", Number(0.001, 2.0 * plant.net.full_charge_kg, usual_kg)
+            ),
+        )
+    else:
+        step = Step(at_s, Order(do))
+    table.done()
+    return step
+
+
+def _fault(table: _Table, plant: Plant) -> Fault:
+    kind = FaultKind(
+        table.word("what", Choice(tuple(k.value for k in FaultKind)), is_required=True)
+    )
+    at_s = table.number("at_s", Number(0.0, 30 * DAY_S))
+    for_s = None
+    if "for_s" in table.raw and kind is not FaultKind.COUNTER_RESET:
+        for_s = table.number("for_s", Number(0.5, 30 * DAY_S))
+    elif kind is FaultKind.PLC_RESTART:
+        table.complain("for_s", "the length of the restart in seconds", came=None)
+    zone = None
+    if kind not in CELL_FAULTS:
+        zone = table.word("zone", Choice(tuple(z.name for z in plant.zones)), is_required=True)
+    numbers = {k: table.number(k, rule) for k, rule in FAULT_NUMBERS.get(kind, {}).items()}
+    words = {k: table.word(k, choice) for k, choice in FAULT_CHOICES.get(kind, {}).items()}
+    table.done()
+    return Fault(kind, zone, at_s, for_s, numbers, words)

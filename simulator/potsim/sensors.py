@@ -1,0 +1,220 @@
+"""What a zone's sensor makes of the true temperature: lag, noise, steps and faults."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+
+UPSCALE_C = 1372.0  # end of the type K range in IEC 60584-1, a usual reading of an open input
+
+
+class Break(Enum):
+    """How an open sensor shows on the wire."""
+
+    STATUS = "status"
+    """A bad status where the protocol has one, else the fill value."""
+    UPSCALE = "upscale"
+    """A number far above every real temperature."""
+    NAN = "nan"
+    """Not a number where the register can hold it, else the fill value."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorParams:
+    """A healthy sensor.
+
+    Parameters
+    ----------
+    lag_s : float
+        First-order lag between block and sensor. [s]
+    noise_k : float
+        Standard deviation of the reading's noise. [K]
+    resolution_k : float
+        Step of the reading. [K]
+    """
+
+    lag_s: float
+    noise_k: float
+    resolution_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFaults:
+    """What is wrong with a sensor now.
+
+    Parameters
+    ----------
+    broken : Break or None
+        Open, and how it shows.
+    is_frozen : bool
+        The reading stands still for controller and wire alike.
+    frozen_offset_k : float
+        How far from the live reading it froze. [K]
+    is_frozen_on_wire : bool
+        Only the served reading stands still; the controller sees the true one.
+    drift_k_per_h : float
+        Drift while the fault lasts. [K/h]
+    coupling : float
+        Share of the excess over ambient that still reaches the sensor. [1]
+    fallen_to_c : float or None
+        Where a fallen sensor settles. [degC]
+    fallen_tau_s : float
+        How fast it gets there. [s]
+    resolution_k : float or None
+        A coarser step than the healthy one. [K]
+    """
+
+    broken: Break | None = None
+    is_frozen: bool = False
+    frozen_offset_k: float = 0.0
+    is_frozen_on_wire: bool = False
+    drift_k_per_h: float = 0.0
+    coupling: float = 1.0
+    fallen_to_c: float | None = None
+    fallen_tau_s: float = 20.0
+    resolution_k: float | None = None
+
+
+HEALTHY = SensorFaults()
+
+
+@dataclass(frozen=True, slots=True)
+class SensorState:
+    """What a sensor remembers.
+
+    Parameters
+    ----------
+    lagged_c : float
+        Temperature of the sensor itself. [degC]
+    drift_k : float
+        Accumulated drift, 0 again once the fault is repaired. [K]
+    frozen_c : float or None
+        The reading that stands still, for controller and wire. [degC]
+    wire_frozen_c : float or None
+        The reading that stands still on the wire only. [degC]
+    """
+
+    lagged_c: float
+    drift_k: float = 0.0
+    frozen_c: float | None = None
+    wire_frozen_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One observation.
+
+    Parameters
+    ----------
+    sensor_c : float
+        Lagged sensor with drift and noise, full resolution. [degC]
+    seen_c : float
+        What the controller works with. [degC]
+    shown_c : float
+        What the wire serves; nan where the break carries no number. [degC]
+    broken : Break or None
+        Open, and how it shows.
+    """
+
+    sensor_c: float
+    seen_c: float
+    shown_c: float
+    broken: Break | None
+
+
+def observe(
+    state: SensorState,
+    faults: SensorFaults,
+    params: SensorParams,
+    *,
+    block_c: float,
+    ambient_c: float,
+    noise: float,
+    dt_s: float,
+) -> tuple[SensorState, Reading]:
+    """One reading, ``dt_s`` after the one before.
+
+    Parameters
+    ----------
+    state : SensorState
+        What the sensor remembers.
+    faults : SensorFaults
+        What is wrong with it.
+    params : SensorParams
+        What it is when healthy.
+    block_c : float
+        True temperature of the block. [degC]
+    ambient_c : float
+        Room temperature. [degC]
+    noise : float
+        A standard normal number. [1]
+    dt_s : float
+        Time since the reading before; 0 for the first. [s]
+
+    Returns
+    -------
+    state : SensorState
+        To be handed to the next call.
+    reading : Reading
+        For controller, wire and truth log.
+
+    Source
+    ------
+    Exact answer of a first-order lag to a value held over the step.
+    """
+    target_c, tau_s = block_c, params.lag_s
+    if faults.coupling != 1.0:
+        target_c = ambient_c + faults.coupling * (block_c - ambient_c)
+    if faults.fallen_to_c is not None:
+        target_c, tau_s = faults.fallen_to_c, faults.fallen_tau_s
+    lagged_c = target_c + (state.lagged_c - target_c) * math.exp(-dt_s / tau_s)
+    drift_k = 0.0
+    if faults.drift_k_per_h:
+        drift_k = state.drift_k + faults.drift_k_per_h * dt_s / 3600.0
+    sensor_c = lagged_c + drift_k + params.noise_k * noise
+    live_c = quantise(sensor_c, faults.resolution_k or params.resolution_k)
+    stuck_c = round(live_c + faults.frozen_offset_k, 6)
+    frozen_c = _held(state.frozen_c, stuck_c) if faults.is_frozen else None
+    seen_c = live_c if frozen_c is None else frozen_c
+    wire_c = _held(state.wire_frozen_c, seen_c) if faults.is_frozen_on_wire else None
+    shown_c = seen_c if wire_c is None else wire_c
+    if faults.broken is not None:
+        shown_c = UPSCALE_C if faults.broken is Break.UPSCALE else math.nan
+        seen_c = math.nan
+    return (
+        SensorState(lagged_c, drift_k, frozen_c, wire_c),
+        Reading(sensor_c, seen_c, shown_c, faults.broken),
+    )
+
+
+def _held(held_c: float | None, now_c: float) -> float:
+    """The value at which a reading froze: the first one seen."""
+    return now_c if held_c is None else held_c
+
+
+def quantise(value: float, step: float) -> float:
+    """Nearest whole number of steps.
+
+    Parameters
+    ----------
+    value : float
+        Any quantity. [its own]
+    step : float
+        Above 0, same unit. [its own]
+
+    Returns
+    -------
+    float
+        Rounded. [its own]
+
+    Source
+    ------
+    Definition of resolution.
+
+    Examples
+    --------
+    >>> quantise(119.97, 0.1)
+    120.0
+    """
+    return round(round(value / step) * step, 6)

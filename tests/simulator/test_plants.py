@@ -1,0 +1,65 @@
+"""The two cells are built as their names and windows promise."""
+
+from __future__ import annotations
+
+import pytest
+
+from potsim.plants import PLANTS, Plant, Wire
+
+plants = pytest.mark.parametrize("plant", PLANTS.values(), ids=list(PLANTS))
+
+
+def test_the_cells_and_their_zones_have_their_names() -> None:
+    """Names on the wire are part of the contract with every reader."""
+    zones = {name: [zone.name for zone in plant.zones] for name, plant in PLANTS.items()}
+    assert zones == {"lens_4": ["syringe", "nozzle"], "housing_7": ["tank", "hose", "nozzle"]}
+    assert PLANTS["lens_4"].wire is Wire.OPCUA
+    assert PLANTS["housing_7"].wire is Wire.MODBUS
+
+
+@plants
+def test_setpoints_stand_in_their_windows_and_setback_below(plant: Plant) -> None:
+    """A window holds its setpoint; setback lies under it."""
+    for zone in plant.zones:
+        assert zone.setback_c < zone.window_low_c < zone.setpoint_c < zone.window_high_c
+        assert zone.window_high_c < zone.limiter_c
+
+
+@plants
+def test_each_lump_holds_one_kind_of_thing(plant: Plant) -> None:
+    """Metal, standing melt or charge, and only one of them."""
+    for lump in plant.net.lumps:
+        assert sum(map(bool, (lump.metal_j_per_k, lump.melt_kg, lump.charge_share))) == 1
+
+
+@plants
+def test_shares_are_whole(plant: Plant) -> None:
+    """Charge and each heater are shared out completely."""
+    lumps = plant.net.lumps
+    assert sum(lump.charge_share for lump in lumps) == pytest.approx(1.0)
+    for index in range(len(plant.zones)):
+        shares = [lump.heater_share for lump in lumps if lump.zone == index]
+        assert sum(shares) == pytest.approx(1.0)
+
+
+@plants
+def test_links_join_existing_lumps_and_reach_them_all(plant: Plant) -> None:
+    """The network is in one piece."""
+    reached = {0}
+    for _ in plant.net.lumps:
+        for link in plant.net.links:
+            if {link.a, link.b} & reached:
+                reached |= {link.a, link.b}
+    assert reached == set(range(len(plant.net.lumps)))
+
+
+@plants
+def test_heaters_have_more_than_twice_the_power_to_hold(plant: Plant) -> None:
+    """A zone can be heated up, not only held: its losses at setpoint take under 45 %."""
+    for index, zone in enumerate(plant.zones):
+        loss_w = sum(
+            lump.loss_w_per_k * (zone.setpoint_c - 25.0)
+            for lump in plant.net.lumps
+            if lump.zone == index
+        )
+        assert loss_w < 0.45 * zone.heater_w

@@ -1,0 +1,171 @@
+"""Scenarios: every bundled one is sound, and every fault of a file is told at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from potsim.controllers import Order
+from potsim.errors import ScenarioError
+from potsim.scenarios import CELL_FAULTS, FaultKind, bundled, load, parse
+
+MINIMAL = """
+title = "one quiet cell"
+end_s = 60.0
+[cells.lens_4]
+"""
+
+NEEDED = {
+    "demo",
+    "healthy_shift",
+    "nozzle_heater_open_opcua",
+    "nozzle_heater_open_modbus",
+    "setpoint_typo_opcua",
+    "setpoint_typo_modbus",
+    "sensor_break",
+    "plc_restart",
+    "link_loss",
+}
+
+
+def problems(text: str) -> tuple[str, ...]:
+    """What is wrong with a scenario."""
+    with pytest.raises(ScenarioError) as caught:
+        parse(text, "bad")
+    return caught.value.problems
+
+
+def test_every_scenario_of_the_package_is_there_and_sound() -> None:
+    """Each bundled file parses, ends after its last entry and says what it shows."""
+    assert set(bundled()) >= NEEDED
+    for name in bundled():
+        scenario = load(name)
+        assert scenario.title
+        for script in scenario.cells:
+            entries = [step.at_s for step in script.plan] + [f.at_s for f in script.faults]
+            assert max(entries) < scenario.end_s
+
+
+def test_a_minimal_scenario_takes_the_plants_own_values() -> None:
+    """Without keys a cell starts at its setpoints with a full charge."""
+    scenario = parse(MINIMAL, "minimal")
+    (script,) = scenario.cells
+    assert (scenario.scan_s, scenario.log_every, scenario.seed) == (0.5, 1, 1)
+    assert script.zone_c == (110.0, 120.0)
+    assert (script.charge_c, script.charge_kg, script.ambient_c) == (110.0, 0.033, 25.0)
+
+
+def test_keys_of_a_zone_change_that_zone_only() -> None:
+    """Setpoint, start, noise and resolution are taken where they are given."""
+    text = MINIMAL + "zones.nozzle = {setpoint_c = 125.0, noise_k = 0.0, resolution_k = 1.0}\n"
+    (script,) = parse(text, "changed").cells
+    syringe, nozzle = script.plant.zones
+    assert (nozzle.setpoint_c, nozzle.sensor.noise_k, nozzle.sensor.resolution_k) == (125, 0, 1)
+    assert script.zone_c == (110.0, 125.0)
+    assert syringe.sensor.noise_k == 0.06
+
+
+def test_plan_and_faults_are_put_in_time_order() -> None:
+    """The file may list them in any order."""
+    text = MINIMAL + (
+        'plan = [{at_s = 9.0, do = "stop"}, {at_s = 1.0, do = "run"}]\n'
+        'faults = [{at_s = 5.0, what = "door"}, {at_s = 2.0, what = "counter_reset"}]\n'
+    )
+    (script,) = parse(text, "order").cells
+    assert [step.order for step in script.plan] == [Order.RUN, Order.STOP]
+    assert [fault.kind for fault in script.faults] == [FaultKind.COUNTER_RESET, FaultKind.DOOR]
+
+
+@pytest.mark.parametrize("kind", list(FaultKind))
+def test_every_kind_of_fault_can_be_written(kind: FaultKind) -> None:
+    """With its required keys each kind parses, and the event log names it."""
+    needed = {
+        FaultKind.SENSOR_DRIFT: "k_per_h = -2.0",
+        FaultKind.SETPOINT_TYPO: "setpoint_c = 150.0",
+        FaultKind.CLOCK_STEP: "by_s = 3600.0",
+        FaultKind.PLC_RESTART: "for_s = 20.0\ndrops_link = true",
+    }.get(kind, "")
+    zone = "" if kind in CELL_FAULTS else 'zone = "nozzle"'
+    text = MINIMAL + (
+        f'[[cells.lens_4.faults]]\nwhat = "{kind.value}"\nat_s = 10.0\n{zone}\n{needed}\n'
+    )
+    ((fault,),) = (script.faults for script in parse(text, "fault").cells)
+    assert fault.kind is kind
+    assert fault.detail.split()[0] == kind.value
+    assert "," not in fault.detail
+
+
+def test_all_faults_of_a_file_are_told_at_once() -> None:
+    """Each problem names its key path, what was expected and what came."""
+    found = problems(
+        """
+title = ""
+end_s = -1
+colour = "red"
+[cells.lens_4]
+parts = 1.5
+dispense_s = 30.0
+zones.tank = {}
+plan = [{at_s = 0.0, do = "fly"}]
+faults = [
+  {what = "heater_open", at_s = 1.0, zone = "hose"},
+  {what = "plc_restart", at_s = 1.0},
+  {what = "sensor_break", zone = "nozzle", code = "loud", for_s = "long"},
+]
+[cells.lens_5]
+"""
+    )
+    assert found == (
+        "title: expected a text, got ''",
+        "end_s: expected a number from 1 to 2.592e+06, got -1",
+        "colour: not a key here, known are cells, end_s, log_every, scan_s, seed, title",
+        "cells.lens_4.parts: expected a whole number, got 1.5",
+        "cells.lens_4.dispense_s: expected less than part_period_s, got 30.0",
+        "cells.lens_4.zones.tank: not a key here, known are nozzle, syringe",
+        "cells.lens_4.plan[0].do: expected one of run, stop, change_charge, wipe, setback, "
+        "recover, ambient, got 'fly'",
+        "cells.lens_4.faults[0].zone: expected one of syringe, nozzle, got 'hose'",
+        "cells.lens_4.faults[1].for_s: expected the length of the restart in seconds, got None",
+        "cells.lens_4.faults[2].at_s: missing, expected a number from 0 to 2.592e+06",
+        "cells.lens_4.faults[2].for_s: expected a number from 0.5 to 2.592e+06, got 'long'",
+        "cells.lens_4.faults[2].code: expected one of status, upscale, nan, got 'loud'",
+        "cells.lens_5: not a key here, known are housing_7, lens_4",
+    )
+
+
+def test_a_scenario_needs_a_cell() -> None:
+    """A file without cells is refused."""
+    assert problems('title = "empty"\nend_s = 5.0\n') == (
+        "cells: missing, expected at least one of lens_4, housing_7",
+    )
+
+
+def test_tables_must_be_tables() -> None:
+    """A value in the place of a table or a list of tables is told as such."""
+    text = 'title = "x"\nend_s = 5.0\n[cells.lens_4]\nzones = 3\nplan = 4\nfaults = [5]\n'
+    assert problems(text) == (
+        "cells.lens_4.zones: expected a table, got 3",
+        "cells.lens_4.plan: expected a list of tables, got 4",
+        "cells.lens_4.faults: expected a list of tables, got [5]",
+    )
+
+
+def test_text_that_is_not_toml_is_told_with_its_line() -> None:
+    """The parser's own place is passed on."""
+    (problem,) = problems("title = \n")
+    assert problem.startswith("not TOML: ")
+    assert "line 1" in problem
+
+
+def test_a_file_is_loaded_by_its_path(tmp_path: Path) -> None:
+    """Anything that is not a bundled name is a path."""
+    path = tmp_path / "mine.toml"
+    path.write_text(MINIMAL, encoding="utf-8")
+    assert load(str(path)).name == "mine"
+
+
+def test_an_unknown_name_lists_the_known_ones(tmp_path: Path) -> None:
+    """The message helps to the right name."""
+    with pytest.raises(ScenarioError, match=r"neither a bundled name nor a file.*healthy_shift"):
+        load(str(tmp_path / "nowhere.toml"))
