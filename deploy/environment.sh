@@ -14,7 +14,7 @@ find_python() {
     for candidate in python3 python3.14 python3.13 python3.12 python3.11; do
         command -v "$candidate" >/dev/null 2>&1 || continue
         if ! "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
-            too_old="$candidate is $("$candidate" -V 2>&1)"
+            too_old="$candidate is $("$candidate" -V 2>&1)" || :
         elif ! "$candidate" -c 'import ensurepip, venv' 2>/dev/null; then
             without_venv=$candidate
         else

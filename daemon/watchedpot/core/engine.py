@@ -55,6 +55,7 @@ _T = TypeVar("_T")
 _GOOD = int(Quality.GOOD)
 _WORST_QUALITY = int(max(Quality))
 _LAST_REASON = int(max(Reason))
+_WHOLE = slice(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +182,8 @@ def step(
         return _enter(state, batch, plan)
     before = dict(state.rows).get(batch.source)
     block = _fresh_rows(batch, before)
-    state = replace(state, ignored_rows=state.ignored_rows + len(batch) - len(block))
+    if len(block) < len(batch):
+        state = replace(state, ignored_rows=state.ignored_rows + len(batch) - len(block))
     if not len(block):
         return state, ()
     events: list[Event] = []
@@ -218,20 +220,25 @@ class _CellColumns:
         self.block = block
         self.plan = plan
         self.places = {name: n for n, name in enumerate(block.channels)}
+        self.quality = np.minimum(block.quality, _WORST_QUALITY)
+        self.reason = np.minimum(block.reason, _LAST_REASON)
         self.is_good = (block.quality == _GOOD) & np.isfinite(block.value)
         rules, gates = plan.rules, state.gates
-        self.dispensing = self._held(rules.dispensing, gates.dispensing)
+        # Without the signal melt is never known to flow, nor is it ever in doubt.
+        unknown = 0 if rules.dispensing is None else -1
+        flows = self._held(rules.dispensing, gates.dispensing)
+        self.dispensing = np.where(np.isnan(flows), unknown, flows > 0).astype(np.int8)
         self.parts = self._held(rules.parts, gates.parts)
         self.wipes = self._wipe_rows(gates.wiped)
         self.charges = self._charge_rows(state.charge_id)
         self.in_production = self._in_production(state.last_dispensing_ns)
 
-    def columns(self, name: str | None) -> Columns | None:
+    def columns(self, name: str | None, piece: slice = _WHOLE) -> Columns | None:
         """Value and goodness of one channel, None where the block has no such channel."""
         place = self.places.get(name or "")
         if place is None:
             return None
-        return Columns(self.block.value[:, place], self.is_good[:, place])
+        return Columns(self.block.value[piece, place], self.is_good[piece, place])
 
     def _held(self, name: str | None, before: Held | None) -> NDArray[np.float64]:
         """Newest good value of a signal at each row, nan where none is known."""
@@ -305,8 +312,8 @@ def _run_piece(
         rows = _zone_rows(cell, piece, zone_plan)
         if rows is None:
             mono_ns = cell.block.mono_ns[piece]
-            setpoint = _cut(cell.columns(zone_plan.rules.setpoint), piece)
-            output = _cut(cell.columns(zone_plan.rules.output), piece)
+            setpoint = cell.columns(zone_plan.rules.setpoint, piece)
+            output = cell.columns(zone_plan.rules.output, piece)
             zones.append(noted_zone(zone, mono_ns, setpoint, output))
             continue
         zone, new, sight = step_zone(zone, rows, zone_plan)  # noqa: PLW2901
@@ -316,7 +323,7 @@ def _run_piece(
     state, new = _watch_sight(state, cell, piece, sights, plan)
     filed += new
     filed.sort(key=lambda pair: pair[0])
-    state = _carry(replace(state, zones=tuple(zones)), cell, piece, plan)
+    state = _carry(state, cell, piece, plan, tuple(zones))
     return _first_overheating(state, [event for _, event in filed])
 
 
@@ -326,29 +333,19 @@ def _zone_rows(cell: _CellColumns, piece: slice, plan: ZonePlan) -> ZoneRows | N
     if place is None:
         return None
     block = cell.block
-    flows = cell.dispensing[piece]
-    if cell.plan.rules.dispensing is None:
-        dispensing = np.zeros(flows.size, dtype=np.int8)
-    else:
-        dispensing = np.where(np.isnan(flows), -1, flows > 0).astype(np.int8)
     return ZoneRows(
         mono_ns=block.mono_ns[piece],
         seen_ns=block.seen_ns[piece],
         temp_c=block.value[piece, place],
-        quality=np.minimum(block.quality[piece, place], _WORST_QUALITY),
-        reason=np.minimum(block.reason[piece, place], _LAST_REASON),
+        quality=cell.quality[piece, place],
+        reason=cell.reason[piece, place],
         status=block.status[piece, place],
-        setpoint=_cut(cell.columns(plan.rules.setpoint), piece),
-        output=_cut(cell.columns(plan.rules.output), piece),
-        dispensing=dispensing,
+        setpoint=cell.columns(plan.rules.setpoint, piece),
+        output=cell.columns(plan.rules.output, piece),
+        dispensing=cell.dispensing[piece],
         is_in_production=cell.in_production[piece],
         parts=cell.parts[piece],
     )
-
-
-def _cut(columns: Columns | None, piece: slice) -> Columns | None:
-    """Some rows of a channel's columns."""
-    return None if columns is None else Columns(columns.value[piece], columns.is_good[piece])
 
 
 def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPlan) -> list[Filed]:
@@ -369,12 +366,18 @@ def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPl
     return filed
 
 
-def _carry(state: CellState, cell: _CellColumns, piece: slice, plan: CellPlan) -> CellState:
-    """The cell's own signals and times as of the end of a piece."""
+def _carry(
+    state: CellState,
+    cell: _CellColumns,
+    piece: slice,
+    plan: CellPlan,
+    zones: tuple[ZoneState, ...],
+) -> CellState:
+    """The zones and the cell's own signals and times as of the end of a piece."""
     mono_ns = cell.block.mono_ns[piece]
     gates = {}
     for name in ("dispensing", "parts", "charge_id", "wiped", "ambient"):
-        columns = _cut(cell.columns(getattr(plan.rules, name)), piece)
+        columns = cell.columns(getattr(plan.rules, name), piece)
         before: Held | None = getattr(state.gates, name)
         gates[name] = (
             newest_good(before, mono_ns, columns.value, columns.is_good) if columns else before
@@ -383,6 +386,7 @@ def _carry(state: CellState, cell: _CellColumns, piece: slice, plan: CellPlan) -
     is_known = plan.rules.dispensing is not None
     return replace(
         state,
+        zones=zones,
         at=cell.instant(piece.stop - 1),
         gates=Gates(**gates),
         last_dispensing_ns=int(flowed[-1]) if flowed.size else state.last_dispensing_ns,
@@ -445,6 +449,8 @@ def _unseen_event(change: Change, unseen: set[str], instant: tracks.InstantOf) -
 
 def _first_overheating(state: CellState, events: list[Event]) -> tuple[CellState, list[Event]]:
     """A charge is marked overheated once, however often a zone passes the ceiling."""
+    if not events:
+        return state, events
     kept = []
     is_overheated = state.is_overheated
     for event in events:

@@ -57,12 +57,12 @@ def beyond(
     >>> time_ns.sum() / 1e9, area_nks.sum() / 1e9
     (np.float64(5.0), np.float64(25.0))
     """
+    time_ns = np.zeros(series.step_ns.size, dtype=np.int64)
+    if not series.may_pass(edge_c, is_high=is_high):
+        return time_ns, time_ns
+    area_nks = np.zeros_like(time_ns)
     depth = series.value - edge_c if is_high else edge_c - series.value
     is_out = depth > 0
-    time_ns = np.zeros(series.step_ns.size, dtype=np.int64)
-    area_nks = np.zeros(series.step_ns.size, dtype=np.int64)
-    if not is_out.any():
-        return time_ns, area_nks
     steps = np.flatnonzero((is_out[:-1] | is_out[1:]) & series.is_joined)
     if steps.size:
         start, end = depth[steps], depth[steps + 1]
@@ -115,22 +115,19 @@ def exposures(
     10
     """
     seen_ns = np.where(series.is_joined, series.step_ns, 0)
-    columns = (*low, *high, seen_ns, series.step_ns)
+    columns = np.array((*low, *high, seen_ns, series.step_ns))
+    parts = list(EMPTY_ACCOUNT)
     if (activity == activity[0]).all():
-        totals = {int(activity[0]): [int(column.sum()) for column in columns]}
+        parts[activity[0]] = _exposure(columns)
     else:
-        totals = {
-            code: [int(column[activity == code].sum()) for column in columns]
-            for code in np.unique(activity).tolist()
-        }
-    return tuple(_exposure(totals.get(code)) for code in range(len(ACTIVITIES)))
+        for code in np.unique(activity).tolist():
+            parts[code] = _exposure(columns[:, activity == code])
+    return tuple(parts)
 
 
-def _exposure(totals: list[int] | None) -> Exposure:
-    """One activity's part from the sums of the columns."""
-    if totals is None:
-        return Exposure()
-    below_ns, under_nks, above_ns, over_nks, seen_ns, elapsed_ns = totals
+def _exposure(columns: NDArray[np.int64]) -> Exposure:
+    """Sums of the columns of one activity."""
+    below_ns, under_nks, above_ns, over_nks, seen_ns, elapsed_ns = columns.sum(axis=1).tolist()
     return Exposure(
         below_ns=below_ns,
         inside_ns=seen_ns - below_ns - above_ns,
@@ -163,7 +160,10 @@ def add(account: Sequence[Exposure], part: Sequence[Exposure]) -> tuple[Exposure
     >>> add((Exposure(below_ns=1),), (Exposure(below_ns=2),))[0].below_ns
     3
     """
-    return tuple(mine + new for mine, new in zip(account, part, strict=True))
+    return tuple(
+        mine if new is nothing else mine + new
+        for mine, new, nothing in zip(account, part, EMPTY_ACCOUNT, strict=True)
+    )
 
 
 def total(account: Sequence[Exposure]) -> Exposure:

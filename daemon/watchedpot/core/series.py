@@ -51,6 +51,8 @@ class Series:
         Time from each row to the next. [ns]
     is_joined : (n,) bool
         Whether the step is a straight line; blind otherwise.
+    lowest, highest
+        Range of ``value``, by which most limits are known at once to be out of reach.
     """
 
     mono_ns: NDArray[np.int64]
@@ -58,6 +60,12 @@ class Series:
     is_good: NDArray[np.bool_]
     step_ns: NDArray[np.int64]
     is_joined: NDArray[np.bool_]
+    lowest: float
+    highest: float
+
+    def may_pass(self, limit: float, *, is_high: bool) -> bool:
+        """Whether some value can lie strictly beyond a limit; only a no is certain."""
+        return not (self.highest <= limit if is_high else self.lowest >= limit)
 
     @property
     def last(self) -> Sample:
@@ -136,13 +144,16 @@ def continue_series(
     first = before if before is not None else Sample(int(mono_ns[0]), 0.0, is_good=False)
     times = np.concatenate(([first.mono_ns], mono_ns))
     good = np.concatenate(([first.is_good], is_good))
+    values = np.concatenate(([first.value], np.where(is_good, value, 0.0)))
     step_ns = times[1:] - times[:-1]
     return Series(
         times,
-        np.concatenate(([first.value], np.where(is_good, value, 0.0))),
+        values,
         good,
         step_ns,
         good[:-1] & good[1:] & (step_ns <= max_gap_ns),
+        float(values.min()),
+        float(values.max()),
     )
 
 
@@ -249,17 +260,19 @@ def level_edges(series: Series, level: Level, *, is_beyond: bool) -> tuple[Edge,
     ...     is_beyond=False)]
     [(5, True), (19, False)]
     """
+    if not is_beyond and not series.may_pass(level.limit, is_high=level.is_high):
+        return ()
+    if is_beyond and (
+        series.lowest > level.clear if level.is_high else series.highest < level.clear
+    ):
+        return ()
     beyond, back = (
         (series.value > level.limit, series.value <= level.clear)
         if level.is_high
         else (series.value < level.limit, series.value >= level.clear)
     )
     beyond &= series.is_good
-    if not is_beyond and not beyond.any():
-        return ()
     back &= series.is_good
-    if is_beyond and not back.any():
-        return ()
     marks = beyond.astype(np.int8) - back.astype(np.int8)
     marks[0] = 1 if is_beyond else -1
     held = _forward_filled(marks)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import groupby
+from math import inf
 from typing import TypeAlias
 
 import numpy as np
@@ -23,7 +24,6 @@ from watchedpot.core.rules import AlarmKind
 from watchedpot.core.series import Edge, believable, continue_series, hold, level_edges, sight_edges
 from watchedpot.core.snapshot import Activity, Phase
 from watchedpot.core.tracks import AlarmPlan, Change, Track
-from watchedpot.core.units import ns
 from watchedpot.core.zone import (
     Columns,
     ZonePlan,
@@ -88,18 +88,6 @@ _ACTIVITY_OF = {
 _ACTIVITY_CODE = {activity: code for code, activity in enumerate(exposure.ACTIVITIES)}
 
 
-def _limit_ns(plan: ZonePlan, kind: AlarmKind) -> int | None:
-    """Limit of a wear index, None where the alarm is not configured."""
-    rules = plan.rules.alarm(kind)
-    return None if rules is None or rules.limit_s is None else ns(rules.limit_s)
-
-
-def _has_reached(plan: ZonePlan, kind: AlarmKind, index_ns: int) -> bool:
-    """Whether a wear index is at its limit."""
-    limit_ns = _limit_ns(plan, kind)
-    return limit_ns is not None and index_ns >= limit_ns
-
-
 class _Walk:
     """One pass over one block; lives as long as the call, and so may change in place."""
 
@@ -117,8 +105,8 @@ class _Walk:
         self.is_hot_to_touch = state.is_hot_to_touch
         self.is_in_production = state.is_in_production
         self.is_cold_in_production = state.is_cold_in_production
-        self.is_full = _has_reached(plan, AlarmKind.BUILD_UP, state.build_up_ns)
-        self.is_spent = _has_reached(plan, AlarmKind.DEGRADATION, state.degradation_ns)
+        self.is_full = state.build_up_ns >= plan.limit_ns.get(AlarmKind.BUILD_UP, inf)
+        self.is_spent = state.degradation_ns >= plan.limit_ns.get(AlarmKind.DEGRADATION, inf)
         self.demand = state.demand
         self.phase = state.phase
         self.phase_rows = [(0, state.phase)]
@@ -142,20 +130,24 @@ class _Walk:
             "low": exposure.beyond(series, rules.low_c, is_high=False),
             "high": exposure.beyond(series, rules.high_c, is_high=True),
         }
-        self.build_up = np.zeros(series.step_ns.size, dtype=np.int64)
-        if self.plan.is_nozzle:
+        self.build_up = self.degradation = np.zeros(series.step_ns.size, dtype=np.int64)
+        self.build_up_ns, self.degradation_ns = self.before.build_up_ns, self.before.degradation_ns
+        if self.plan.is_nozzle and series.may_pass(rules.low_c, is_high=False):
             self.build_up = wear.build_up(
                 series,
                 self.dispensing[:-1] > 0,
                 low_c=rules.low_c,
                 flow_ea_j_per_mol=rules.material.flow_ea_j_per_mol,
             )
-        self.degradation = wear.degradation(
-            series,
-            high_c=rules.high_c,
-            ceiling_c=rules.material.ceiling_c,
-            degradation_ea_j_per_mol=rules.material.degradation_ea_j_per_mol,
-        )
+            self.build_up_ns += int(self.build_up.sum())
+        if series.may_pass(rules.high_c, is_high=True):
+            self.degradation = wear.degradation(
+                series,
+                high_c=rules.high_c,
+                ceiling_c=rules.material.ceiling_c,
+                degradation_ea_j_per_mol=rules.material.degradation_ea_j_per_mol,
+            )
+            self.degradation_ns += int(self.degradation.sum())
 
     def run(self) -> None:
         """Visit the edges in order, and what is due between them."""
@@ -217,6 +209,8 @@ class _Walk:
             limit_ns=self.plan.max_gap_ns,
         )
         wanted = (setpoint_c >= rules.off_below_c).astype(np.int8) + (setpoint_c >= rules.low_c)
+        if (wanted == _DEMANDS.index(self.demand)).all():
+            return []
         # Looked at only where the temperature is good: see the theory in ``phases``.
         said = np.flatnonzero(self.series.is_good[1:] & np.isfinite(setpoint_c))
         codes = np.concatenate(([_DEMANDS.index(self.demand)], wanted[said]))
@@ -226,12 +220,19 @@ class _Walk:
     def _limit_edges(self) -> list[_NamedEdge]:
         """Wear indexes passing their limits."""
         edges = []
-        for kind, name, grown, carried_ns in (
-            (AlarmKind.BUILD_UP, "is_full", self.build_up, self.before.build_up_ns),
-            (AlarmKind.DEGRADATION, "is_spent", self.degradation, self.before.degradation_ns),
+        before = self.before
+        for kind, name, grown, carried_ns, total_ns in (
+            (AlarmKind.BUILD_UP, "is_full", self.build_up, before.build_up_ns, self.build_up_ns),
+            (
+                AlarmKind.DEGRADATION,
+                "is_spent",
+                self.degradation,
+                before.degradation_ns,
+                self.degradation_ns,
+            ),
         ):
-            limit_ns = _limit_ns(self.plan, kind)
-            if limit_ns is not None:
+            limit_ns = self.plan.limit_ns.get(kind)
+            if limit_ns is not None and carried_ns < limit_ns <= total_ns:
                 when = wear.reached(grown, self.series, carried_ns=carried_ns, limit_ns=limit_ns)
                 if when is not None:
                     edges.append(_NamedEdge(when[1], when[0], name, value=True))
@@ -417,8 +418,8 @@ class _Walk:
             is_in_production=self.is_in_production,
             is_cold_in_production=self.is_cold_in_production,
             account=exposure.add(state.account, parts),
-            build_up_ns=state.build_up_ns + int(self.build_up.sum()),
-            degradation_ns=state.degradation_ns + int(self.degradation.sum()),
+            build_up_ns=self.build_up_ns,
+            degradation_ns=self.degradation_ns,
             low=self.excursions["low"],
             high=self.excursions["high"],
             readings=tuple(a + b for a, b in zip(state.readings, counts, strict=True)),
@@ -432,10 +433,13 @@ class _Walk:
 
     def _last_good(self) -> Instant | None:
         """When a good temperature was last received."""
-        good = np.flatnonzero(self.series.is_good[1:])
-        if not good.size:
-            return self.before.last_good
-        return Instant(int(self.rows.seen_ns[good[-1]]), int(self.rows.mono_ns[good[-1]]))
+        row = -1
+        if not self.series.is_good[-1]:
+            good = np.flatnonzero(self.series.is_good[1:])
+            if not good.size:
+                return self.before.last_good
+            row = good[-1]
+        return Instant(int(self.rows.seen_ns[row]), int(self.rows.mono_ns[row]))
 
     def _activity(self) -> NDArray[np.int8]:
         """What the cell was doing in each step."""

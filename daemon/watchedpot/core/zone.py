@@ -46,6 +46,7 @@ class ZonePlan:
     max_gap_ns: int
     alarms: tuple[AlarmPlan, ...]
     off_delay_ns: dict[str, int]  # of an excursion, by edge
+    limit_ns: dict[AlarmKind, int]  # of a wear index, where its alarm is configured
 
     @property
     def is_nozzle(self) -> bool:
@@ -70,6 +71,9 @@ def plan_zone(cell: str, rules: ZoneRules) -> ZonePlan:
         off_delay_ns={
             "low": ns(cold.off_delay_s if cold else 0.0),
             "high": ns(hot.off_delay_s if hot else 0.0),
+        },
+        limit_ns={
+            alarm.kind: ns(alarm.limit_s) for alarm in rules.alarms if alarm.limit_s is not None
         },
     )
 

@@ -222,7 +222,9 @@ def _alarm_changed(event: Event) -> str:
         done = _PERSONAL_INPUTS[_text(event, "input")]
         return _joined(f"{subject}: {done}{_by(event)}", _state_left(event, done), condition)
     if event.detail("to") == AlarmState.UNACKNOWLEDGED:
-        again = {"re_alarm": "still on", "worse": "worse", "eased": "eased"}.get(_text(event, "input"), "")
+        again = {"re_alarm": "still on", "worse": "worse", "eased": "eased"}.get(
+            _text(event, "input"), ""
+        )
         return f"{subject}: {_listed(again, condition) or 'on'}{_given(event, 'response', '. {}')}"
     return f"{subject}: {_listed(_state(event), _temp(event, 'temp_c'))}"
 

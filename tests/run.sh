@@ -1,0 +1,23 @@
+#!/bin/sh
+# The checks of this repository, in a virtual environment that it makes (.venv).
+#
+#   sh tests/run.sh                      format, lint, types, then all tests
+#   sh tests/run.sh tests/core -k walk   only pytest, with these arguments
+#   sh tests/run.sh bench                only the benches, which print their figures
+set -eu
+
+root=$(cd "$(dirname "$0")/.." && pwd)
+cd "$root"
+. deploy/environment.sh
+make_environment "$root" test
+
+if [ "${1:-}" = bench ]; then
+    shift
+    exec "$python" -m pytest -m bench -s tests/bench "$@"
+fi
+if [ $# -eq 0 ]; then
+    "$python" -m ruff format --check
+    "$python" -m ruff check
+    "$python" -m mypy
+fi
+exec "$python" -X dev -m pytest -m "not soak and not bench" "$@"
