@@ -250,8 +250,8 @@ class Delay:
         Whether it counts as on.
     is_raw
         Whether the undelayed condition is on.
-    raw_since_ns
-        When the undelayed condition last turned on; the onset a person is told. [ns]
+    raw_since
+        When the undelayed condition last turned on; the onset a person is told. None: never.
     due_ns
         When ``is_on`` will change, None while it will not. [ns]
     is_paused
@@ -260,18 +260,18 @@ class Delay:
 
     is_on: bool = False
     is_raw: bool = False
-    raw_since_ns: int = 0
+    raw_since: Instant | None = None
     due_ns: int | None = None
     is_paused: bool = False
 
-    def turned(self, at_ns: int, *, is_raw: bool, on_delay_ns: int, off_delay_ns: int) -> Delay:
+    def turned(self, at: Instant, *, is_raw: bool, on_delay_ns: int, off_delay_ns: int) -> Delay:
         """Undelayed condition as it is from now on."""
         if is_raw == self.is_raw:
             return self
-        since_ns = at_ns if is_raw else self.raw_since_ns
+        since = at if is_raw else self.raw_since
         delay_ns = on_delay_ns if is_raw else off_delay_ns
-        due_ns = None if is_raw == self.is_on else at_ns + delay_ns
-        return replace(self, is_raw=is_raw, raw_since_ns=since_ns, due_ns=due_ns)
+        due_ns = None if is_raw == self.is_on else at.mono_ns + delay_ns
+        return replace(self, is_raw=is_raw, raw_since=since, due_ns=due_ns)
 
     def paused(self) -> Delay:
         """Signal lost: nothing is proven until it is seen again."""

@@ -29,7 +29,7 @@ from watchedpot.core.model import (
     Reason,
 )
 from watchedpot.core.rules import AlarmKind, CellRules
-from watchedpot.core.series import Edge, Held, hold, newest_good
+from watchedpot.core.series import Edge, Held, hold
 from watchedpot.core.snapshot import CellSnapshot
 from watchedpot.core.tracks import AlarmPlan, Change, Track
 from watchedpot.core.units import ns
@@ -41,6 +41,7 @@ from watchedpot.core.zone import (
     ZoneState,
     adopted_zone,
     alarm_event,
+    newest_of,
     noted_zone,
     plan_zone,
     recharged_zone,
@@ -198,8 +199,7 @@ def step(
     if first < len(block):
         state, new = _run_piece(state, cell, first, len(block), plan)
         events += new
-    rows = dict(state.rows) | {block.source: int(block.mono_ns[-1])}
-    return replace(state, rows=tuple(sorted(rows.items()))), tuple(events)
+    return state, tuple(events)
 
 
 def _fresh_rows(block: Block, before_ns: int | None) -> Block:
@@ -276,6 +276,8 @@ class _CellColumns:
     def _wipe_rows(self, before: Held | None) -> frozenset[int]:
         """Rows where a wipe begins: seen not to be, then seen to be; a gap begins nothing."""
         rows, value = self._good_rows(self.plan.rules.wiped)
+        if not (value > 0).any():
+            return frozenset()
         is_wiped = np.concatenate(([before is None or before.value > 0], value > 0))
         return frozenset(rows[is_wiped[1:] & ~is_wiped[:-1]].tolist())
 
@@ -283,7 +285,7 @@ class _CellColumns:
         """Rows where another charge is named; 0 is no name (a controller that restarts)."""
         rows, value = self._good_rows(self.plan.rules.charge_id)
         rows, value = rows[value > 0], value[value > 0]
-        if not rows.size:
+        if not rows.size or (charge_name(value[0]) == before and (value == value[0]).all()):
             return {}
         changes = np.concatenate(([charge_name(value[0]) != before], value[1:] != value[:-1]))
         return {
@@ -320,10 +322,23 @@ def _run_piece(
         zones.append(zone)
         filed += new
         sights.append((zone_plan.rules.id, sight))
-    state, new = _watch_sight(state, cell, piece, sights, plan)
+    unseen, unseen_zones, new = _watch_sight(state, cell, piece, sights, plan)
     filed += new
     filed.sort(key=lambda pair: pair[0])
-    state = _carry(state, cell, piece, plan, tuple(zones))
+    at = cell.instant(stop - 1)
+    flowed = cell.block.mono_ns[piece][cell.dispensing[piece] > 0]
+    is_known = plan.rules.dispensing is not None
+    state = replace(
+        state,
+        zones=tuple(zones),
+        unseen=unseen,
+        at=at,
+        rows=tuple(sorted((dict(state.rows) | {cell.block.source: at.mono_ns}).items())),
+        gates=_newest_gates(state.gates, cell, piece, plan),
+        last_dispensing_ns=int(flowed[-1]) if flowed.size else state.last_dispensing_ns,
+        is_in_production=bool(cell.in_production[stop - 1]) if is_known else None,
+        unseen_zones=unseen_zones,
+    )
     return _first_overheating(state, [event for _, event in filed])
 
 
@@ -366,31 +381,15 @@ def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPl
     return filed
 
 
-def _carry(
-    state: CellState,
-    cell: _CellColumns,
-    piece: slice,
-    plan: CellPlan,
-    zones: tuple[ZoneState, ...],
-) -> CellState:
-    """The zones and the cell's own signals and times as of the end of a piece."""
-    mono_ns = cell.block.mono_ns[piece]
-    gates = {}
-    for name in ("dispensing", "parts", "charge_id", "wiped", "ambient"):
-        columns = cell.columns(getattr(plan.rules, name), piece)
-        before: Held | None = getattr(state.gates, name)
-        gates[name] = (
-            newest_good(before, mono_ns, columns.value, columns.is_good) if columns else before
-        )
-    flowed = mono_ns[cell.dispensing[piece] > 0]
-    is_known = plan.rules.dispensing is not None
-    return replace(
-        state,
-        zones=zones,
-        at=cell.instant(piece.stop - 1),
-        gates=Gates(**gates),
-        last_dispensing_ns=int(flowed[-1]) if flowed.size else state.last_dispensing_ns,
-        is_in_production=bool(cell.in_production[piece.stop - 1]) if is_known else None,
+def _newest_gates(before: Gates, cell: _CellColumns, piece: slice, plan: CellPlan) -> Gates:
+    """The cell's own signals as of the end of a piece."""
+    mono_ns, rules = cell.block.mono_ns[piece], plan.rules
+    return Gates(
+        newest_of(before.dispensing, mono_ns, cell.columns(rules.dispensing, piece)),
+        newest_of(before.parts, mono_ns, cell.columns(rules.parts, piece)),
+        newest_of(before.charge_id, mono_ns, cell.columns(rules.charge_id, piece)),
+        newest_of(before.wiped, mono_ns, cell.columns(rules.wiped, piece)),
+        newest_of(before.ambient, mono_ns, cell.columns(rules.ambient, piece)),
     )
 
 
@@ -400,15 +399,13 @@ def _watch_sight(
     piece: slice,
     sights: list[tuple[str, tuple[Edge, ...]]],
     plan: CellPlan,
-) -> tuple[CellState, list[Filed]]:
+) -> tuple[Track | None, tuple[str, ...], list[Filed]]:
     """The alarm of the cell that some zone is not seen: one for all zones, for one cause."""
     mono_ns = cell.block.mono_ns[piece]
-    unseen = set(state.unseen_zones)
-    if state.at is None and state.unseen is not None and plan.unseen is not None:
+    unseen, track, filed = set(state.unseen_zones), state.unseen, list[Filed]()
+    if state.at is None and track is not None and plan.unseen is not None:
         # The account opens with the first row: from then on not seeing is worth an alarm.
-        opened = tracks.turn(state.unseen, plan.unseen, int(mono_ns[0]), (True,))
-        state = replace(state, unseen=opened)
-    track, filed = state.unseen, list[Filed]()
+        track = tracks.turn(track, plan.unseen, cell.instant(piece.start), (True,))
     edges = sorted(
         ((edge.row, edge.at_ns, zone, edge.is_on) for zone, sight in sights for edge in sight),
         key=lambda edge: edge[:2],
@@ -425,7 +422,7 @@ def _watch_sight(
 
     def advance(track: Track, alarm: AlarmPlan, until_ns: int) -> Track:
         track, changes = tracks.advance(track, alarm, until_ns, instant)
-        filed.extend((row_at(c.at.mono_ns), _unseen_event(c, unseen, instant)) for c in changes)
+        filed.extend((row_at(c.at.mono_ns), _unseen_event(c, unseen)) for c in changes)
         return track
 
     for row, at_ns, zone, is_on in edges:
@@ -434,16 +431,16 @@ def _watch_sight(
         shown_by = row
         unseen = unseen - {zone} if is_on else unseen | {zone}
         if track is not None and plan.unseen is not None:
-            track = tracks.turn(track, plan.unseen, at_ns, (bool(unseen),))
+            track = tracks.turn(track, plan.unseen, instant(at_ns), (bool(unseen),))
             track = advance(track, plan.unseen, at_ns)
     if track is not None and plan.unseen is not None:
         track = advance(track, plan.unseen, int(mono_ns[-1]))
-    return replace(state, unseen=track, unseen_zones=tuple(sorted(unseen))), filed
+    return track, tuple(sorted(unseen)), filed
 
 
-def _unseen_event(change: Change, unseen: set[str], instant: tracks.InstantOf) -> Event:
+def _unseen_event(change: Change, unseen: set[str]) -> Event:
     """Event of the alarm that some zone is not seen, with the zones by name."""
-    event = alarm_event(change, temp_c=None, limit=None, onset=instant(change.onset_ns))
+    event = alarm_event(change, temp_c=None, limit=None)
     return replace(event, details=(*event.details, ("zones", " ".join(sorted(unseen)))))
 
 
@@ -569,7 +566,7 @@ def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple
     )
     if not changes:
         return track, _refused(entry, plan, f"the alarm is {track.alarm.state.value}")
-    return track, alarm_event(changes[0], temp_c=None, limit=None, onset=entry.at)
+    return track, alarm_event(changes[0], temp_c=None, limit=None)
 
 
 def _refused(entry: Entry, plan: CellPlan, why: str) -> Event:

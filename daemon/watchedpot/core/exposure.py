@@ -157,8 +157,8 @@ def add(account: Sequence[Exposure], part: Sequence[Exposure]) -> tuple[Exposure
 
     Examples
     --------
-    >>> add((Exposure(below_ns=1),), (Exposure(below_ns=2),))[0].below_ns
-    3
+    >>> add(EMPTY_ACCOUNT, EMPTY_ACCOUNT) == EMPTY_ACCOUNT
+    True
     """
     return tuple(
         mine if new is nothing else mine + new

@@ -52,8 +52,8 @@ class Change:
     ----------
     before
         State before; the same as after where an input was only noted.
-    onset_ns
-        When the undelayed condition began. [ns]
+    onset
+        When the undelayed condition began; the moment itself where it never did.
     """
 
     plan: AlarmPlan
@@ -61,7 +61,7 @@ class Change:
     cause: AlarmInput
     before: AlarmState
     after: Alarm
-    onset_ns: int
+    onset: Instant
     who: str = ""
     why: str = ""
 
@@ -84,7 +84,7 @@ def next_due_ns(track: Track) -> int | None:
 def turn(
     track: Track,
     plan: AlarmPlan,
-    at_ns: int,
+    at: Instant,
     raws: Sequence[bool],
     *,
     at_once: bool = False,
@@ -92,7 +92,7 @@ def turn(
     """Undelayed conditions of the stages as they are from now on; ``at_once`` skips off-delays."""
     delays = tuple(
         delay.turned(
-            at_ns,
+            at,
             is_raw=is_raw,
             on_delay_ns=ns(rules.on_delay_s),
             off_delay_ns=0 if at_once else ns(rules.off_delay_s),
@@ -173,8 +173,8 @@ def tell(
     if after is None:
         return track, ()
     after = _with_due_times(before, after, plan, at, shelved_until_ns=shelved_until_ns)
-    onset_ns = track.delays[max(after.stage, 1) - 1].raw_since_ns
-    change = Change(plan, at, cause, before.state, after, onset_ns, who, why)
+    onset = track.delays[max(after.stage, 1) - 1].raw_since or at
+    change = Change(plan, at, cause, before.state, after, onset, who, why)
     return replace(track, alarm=after), (change,)
 
 

@@ -182,13 +182,13 @@ class _Walk:
     def _gate_edges(self) -> list[_NamedEdge]:
         """Production starting and ending, and the setpoint meaning something else."""
         producing = self.rows.is_in_production
-        rows = (np.flatnonzero(producing[1:] != producing[:-1]) + 1).tolist()
-        if producing[0] != self.is_in_production:
-            rows = [0, *rows]
-        edges = [
-            _NamedEdge(row + 1, int(self.rows.mono_ns[row]), "is_in_production", producing[row])
-            for row in rows
-        ]
+        edges = []
+        if (producing != self.is_in_production).any():
+            before = np.concatenate(([self.is_in_production], producing[:-1]))
+            edges = [
+                _NamedEdge(row + 1, int(self.rows.mono_ns[row]), "is_in_production", producing[row])
+                for row in np.flatnonzero(producing != before).tolist()
+            ]
         if self.plan.rules.setpoint is not None:
             edges += [
                 _NamedEdge(row, int(self.series.mono_ns[row]), "demand", demand)
@@ -313,7 +313,7 @@ class _Walk:
             AlarmKind.DEGRADATION: (self.is_spent and self.is_above,),
         }[kind][: len(alarm.stages)]
         is_aside = kind is AlarmKind.COLD and self.phase is not Phase.READY
-        track = tracks.turn(track, alarm, at_ns, conditions, at_once=is_aside)
+        track = tracks.turn(track, alarm, self._instant(at_ns), conditions, at_once=is_aside)
         if kind is AlarmKind.COLD and is_aside != track.alarm.is_suppressed:
             cause = AlarmInput.SUPPRESS if is_aside else AlarmInput.UNSUPPRESS
             track, changes = tracks.tell(track, alarm, cause, self._instant(at_ns))
@@ -328,7 +328,8 @@ class _Walk:
         # Leaving READY for setback or off is not a return: the excursion ends there and then.
         has_left = edge == "low" and self.phase is not Phase.READY
         off_ns = 0 if has_left else self.plan.off_delay_ns[edge]
-        delay = track.delay.turned(at_ns, is_raw=is_out, on_delay_ns=0, off_delay_ns=off_ns)
+        at = self._instant(at_ns)
+        delay = track.delay.turned(at, is_raw=is_out, on_delay_ns=0, off_delay_ns=off_ns)
         self.excursions[edge] = replace(track, delay=delay)
         if not is_out:
             self.excursions[edge] = returned(
@@ -512,6 +513,5 @@ class _Walk:
                 change,
                 temp_c=self._temp_c(row),
                 limit=limit_of(change, self.plan),
-                onset=self._instant(change.onset_ns),
             )
             self.filed.append((row, event))

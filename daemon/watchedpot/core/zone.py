@@ -217,9 +217,7 @@ def limit_of(change: Change, plan: ZonePlan) -> float | None:
     return limits_c.get(stage.kind, stage.limit_s)
 
 
-def alarm_event(
-    change: Change, *, temp_c: float | None, limit: float | None, onset: Instant
-) -> Event:
+def alarm_event(change: Change, *, temp_c: float | None, limit: float | None) -> Event:
     """Event of something the alarm machine did."""
     plan = change.plan
     stage = plan.stages[max(change.after.stage, 1) - 1]
@@ -237,8 +235,8 @@ def alarm_event(
             ("priority", stage.priority.value),
             ("temp_c", temp_c),
             ("limit", limit),
-            ("onset_ns", onset.mono_ns),
-            ("onset_utc_ns", onset.utc_ns),
+            ("onset_ns", change.onset.mono_ns),
+            ("onset_utc_ns", change.onset.utc_ns),
             ("who", change.who),
             ("why", change.why),
             # What was asked of a person belongs to the record of having asked.
@@ -290,7 +288,7 @@ def _reset_alarm(
     watched, changes = list(state.tracks), list[Change]()
     for place, alarm in enumerate(plan.alarms):
         if alarm.rules.kind is kind:
-            track = tracks.turn(watched[place], alarm, at.mono_ns, (False,), at_once=True)
+            track = tracks.turn(watched[place], alarm, at, (False,), at_once=True)
             # Taking the index back is no reading: it counts whether or not the zone is seen.
             track = replace(track, delays=tuple(replace(d, is_paused=False) for d in track.delays))
             track, off = tracks.advance(track, alarm, at.mono_ns, lambda _: at)
@@ -299,10 +297,7 @@ def _reset_alarm(
                 track = tracks.pause(track)
             watched[place] = track
             changes += [*off, *reset]
-    events = [
-        alarm_event(change, temp_c=None, limit=limit_of(change, plan), onset=at)
-        for change in changes
-    ]
+    events = [alarm_event(change, temp_c=None, limit=limit_of(change, plan)) for change in changes]
     return replace(state, tracks=tuple(watched)), events
 
 
