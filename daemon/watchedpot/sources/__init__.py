@@ -1,0 +1,1 @@
+"""The wire: readings of devices as blocks."""

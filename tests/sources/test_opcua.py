@@ -1,0 +1,458 @@
+"""OPC UA on loopback, against the library's own server: it proves the wiring, not the protocol.
+
+What the statuses mean is held against the published table in test_decode.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from datetime import UTC
+from typing import Any
+
+import pytest
+import pytest_asyncio
+from asyncua import ua
+from asyncua.common.utils import ServiceError
+from asyncua.server.server import Server
+from asyncua.ua.object_ids import ObjectIds
+from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaerrors import UaStatusCodeError
+
+from support.devices import keeps_contract
+from support.proxy import Proxy
+from support.running import free_port, is_good, is_missing, reasons, watching
+from watchedpot.core.model import NO_TIME_NS, Quality, Reading, Reason
+from watchedpot.errors import SourceRefused, SourceTimeout, SourceUnreachable
+from watchedpot.sources import opcua
+from watchedpot.sources.base import WrongShape
+from watchedpot.sources.opcua import OpcuaDevice
+from watchedpot.sources.wiring import Conversion, OpcuaChannel, OpcuaSource, Unit, ValueType
+
+pytestmark = [pytest.mark.integration, pytest.mark.asyncio(loop_scope="module")]
+
+CELL = "urn:demo:cell"
+OTHER = "urn:demo:cabinet"
+STAMP = ua.DateTime(2026, 1, 1, 12, 0, tzinfo=UTC)
+STAMP_NS = 1_767_268_800_000_000_000
+CELSIUS = Conversion(unit=Unit.CELSIUS, plausible_low=-50.0, plausible_high=400.0)
+
+WALL = OpcuaChannel("cell/syringe/wall", CELL, "s=wall", ValueType.FLOAT32, CELSIUS)
+SETPOINT = OpcuaChannel("cell/syringe/setpoint", CELL, "i=4711", ValueType.INT16, CELSIUS)
+DISPENSING = OpcuaChannel("cell/dispensing", CELL, "s=a;b=c", ValueType.BOOL)
+ALL = (WALL, SETPOINT, DISPENSING)
+
+
+@dataclass
+class Cell:
+    """A server with three variables that a test writes as it likes."""
+
+    port: int
+    server: Server
+    nodes: dict[str, ua.NodeId] = field(default_factory=dict)
+
+    def write(
+        self,
+        name: str,
+        value: Any,
+        kind: ua.VariantType = ua.VariantType.Float,
+        *,
+        status: int = 0,
+        stamp: ua.DateTime = STAMP,
+    ) -> None:
+        """Let a variable answer with this, past the server's own checks of type and status."""
+        answer = ua.DataValue(
+            ua.Variant(value, kind), ua.StatusCode(ua.UInt32(status)), stamp, stamp
+        )
+        self.server.set_attribute_value_callback(self.nodes[name], lambda *_: answer)
+
+    def reset(self) -> None:
+        """Write good values: 110.0 degC, 110 degC, true."""
+        self.write(WALL.name, 110.0)
+        self.write(SETPOINT.name, 110, ua.VariantType.Int16)
+        self.write(DISPENSING.name, True, ua.VariantType.Boolean)
+        self.write("state", 0, ua.VariantType.Int32)
+        self.write("limit", 10_000, ua.VariantType.UInt32)
+
+
+@asynccontextmanager
+async def serving(*uris: str, port: int, wall_c: float = 110.0) -> AsyncIterator[Cell]:
+    """Server with namespaces in this order; the variables are in the last of them."""
+    server = Server()
+    await server.init()
+    server.set_endpoint(f"opc.tcp://127.0.0.1:{port}/")
+    for uri in uris:
+        index = ua.Int16(await server.register_namespace(uri))
+    cell = Cell(port, server)
+    kind, objects = ua.VariantType, server.nodes.objects
+    cell.nodes = {
+        WALL.name: ua.NodeId(ua.String("wall"), index),
+        SETPOINT.name: ua.NodeId(ua.Int32(4711), index),
+        DISPENSING.name: ua.NodeId(ua.String("a;b=c"), index),
+        "state": ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_State)),
+        "limit": opcua.MAX_NODES_PER_READ,
+        "namespaces": opcua.NAMESPACE_ARRAY,
+    }
+    await objects.add_variable(cell.nodes[WALL.name], "wall", wall_c, kind.Float)
+    await objects.add_variable(cell.nodes[SETPOINT.name], "setpoint", 110, kind.Int16)
+    await objects.add_variable(cell.nodes[DISPENSING.name], "dispensing", True, kind.Boolean)
+    await server.start()
+    try:
+        yield cell
+    finally:
+        await server.stop()
+
+
+@pytest.fixture(autouse=True)
+def _quiet(caplog: pytest.LogCaptureFixture) -> None:
+    """Keep the library's log out of the report."""
+    caplog.set_level(logging.CRITICAL, logger="asyncua")
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def shared() -> AsyncIterator[Cell]:
+    """One server for all tests that do not restart it; the start takes a second."""
+    async with serving(CELL, port=free_port()) as cell:
+        yield cell
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def cell(shared: Cell) -> Cell:
+    """The shared server with good values."""
+    shared.reset()
+    return shared
+
+
+def source(port: int, *channels: OpcuaChannel) -> OpcuaSource:
+    """Source with short bounds on a port of loopback."""
+    return OpcuaSource(
+        "plc",
+        f"opc.tcp://127.0.0.1:{port}/",
+        channels or ALL,
+        poll_period_s=0.05,
+        connect_timeout_s=2.0,
+        answer_timeout_s=0.4,
+        reconnect_cap_s=0.2,
+    )
+
+
+async def read_once(wanted: OpcuaSource) -> dict[str, Reading]:
+    """Readings of one read on a connection of its own."""
+    device = OpcuaDevice(wanted)
+    try:
+        await device.connect()
+        return await device.read()
+    finally:
+        await device.close()
+
+
+async def wall_reading(cell: Cell) -> Reading:
+    """Reading of the wall temperature on a connection of its own."""
+    return (await read_once(source(cell.port)))[WALL.name]
+
+
+async def test_values_come_with_status_and_both_stamps(cell: Cell) -> None:
+    """Text and number identifiers, three types, one read."""
+    assert await read_once(source(cell.port)) == {
+        WALL.name: Reading(110.0, source_ns=STAMP_NS, server_ns=STAMP_NS),
+        SETPOINT.name: Reading(110.0, source_ns=STAMP_NS, server_ns=STAMP_NS),
+        DISPENSING.name: Reading(1.0, source_ns=STAMP_NS, server_ns=STAMP_NS),
+    }
+
+
+async def test_the_device_keeps_the_contract(cell: Cell) -> None:
+    """What pollers rely on holds for the real device as for the scripted one."""
+    wanted = source(cell.port)
+    await keeps_contract(lambda: OpcuaDevice(wanted), [channel.name for channel in ALL])
+
+
+async def test_uncertain_keeps_its_number_and_does_not_count(cell: Cell) -> None:
+    """UncertainSensorNotAccurate comes through as UNCERTAIN with value and code."""
+    status = StatusCodes.UncertainSensorNotAccurate
+    cell.write(WALL.name, 110.0, status=status)
+    reading = await wall_reading(cell)
+    assert (reading.value, reading.quality, reading.status) == (110.0, Quality.UNCERTAIN, status)
+    trusting = replace(WALL, uncertain_is_good=True)
+    assert (await read_once(source(cell.port, trusting)))[WALL.name].quality is Quality.GOOD
+
+
+@pytest.mark.parametrize(
+    ("status", "quality"),
+    [
+        (StatusCodes.UncertainLastUsableValue, Quality.STALE),
+        (StatusCodes.BadNoCommunication, Quality.STALE),
+        (StatusCodes.BadSensorFailure, Quality.BAD),
+        (StatusCodes.BadOutOfService, Quality.BAD),
+    ],
+)
+async def test_what_is_not_good_has_no_number(cell: Cell, status: int, quality: Quality) -> None:
+    """Class, code and no value, though the server sends one along."""
+    cell.write(WALL.name, 182.0, status=status)
+    (wall,) = await opcua.probe(source(cell.port, WALL))
+    assert wall.raw.startswith("Float 182.0, ")
+    reading = await wall_reading(cell)
+    assert (reading.quality, reading.reason, reading.status) == (quality, Reason.STATUS, status)
+    assert math.isnan(reading.value)
+
+
+@pytest.mark.parametrize(
+    ("value", "kind", "reason"),
+    [
+        (math.nan, ua.VariantType.Float, Reason.NOT_FINITE),
+        (math.inf, ua.VariantType.Float, Reason.NOT_FINITE),
+        (850.0, ua.VariantType.Float, Reason.IMPLAUSIBLE),
+        (110.0, ua.VariantType.Double, Reason.TYPE),
+        (110, ua.VariantType.Int16, Reason.TYPE),
+        (True, ua.VariantType.Boolean, Reason.TYPE),
+        ("110,0", ua.VariantType.String, Reason.TYPE),
+        ([110.0], ua.VariantType.Float, Reason.TYPE),
+        (None, ua.VariantType.Null, Reason.NULL),
+    ],
+)
+async def test_a_good_status_does_not_make_a_good_value(
+    cell: Cell, value: object, kind: ua.VariantType, reason: Reason
+) -> None:
+    """What is not a finite number of the configured type in its range is bad under Good."""
+    cell.write(WALL.name, value, kind)
+    reading = await wall_reading(cell)
+    assert (reading.quality, reading.reason, reading.status) == (Quality.BAD, reason, 0)
+    assert math.isnan(reading.value)
+
+
+async def test_a_missing_node_is_bad_for_its_address_and_others_are_good(cell: Cell) -> None:
+    """BadNodeIdUnknown of one node leaves its neighbours alone."""
+    gone = replace(WALL, name="cell/nozzle/wall", identifier="s=nozzle")
+    readings = await read_once(source(cell.port, gone, SETPOINT))
+    assert readings[gone.name].reason is Reason.ADDRESS
+    assert readings[gone.name].status == StatusCodes.BadNodeIdUnknown
+    assert readings[SETPOINT.name].quality is Quality.GOOD
+
+
+async def test_a_stamp_that_is_not_given_is_no_time(cell: Cell) -> None:
+    """The year 1601, which stands for no time on the wire, does not become a time."""
+    cell.write(WALL.name, 110.0, stamp=ua.DateTime(1601, 1, 1, tzinfo=UTC))
+    assert (await wall_reading(cell)).source_ns == NO_TIME_NS
+
+
+async def test_a_server_that_does_not_run_has_no_good_value(cell: Cell) -> None:
+    """State Shutdown (4): every reading is bad for it, and good again with Running."""
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(is_good)
+        cell.write("state", 4, ua.VariantType.Int32)
+        row = await watch.until(lambda block: not is_good(block))
+        assert set(reasons(row).values()) == {Reason.SERVER_STATE}
+        assert watch.poller.status().is_up
+        cell.write("state", 0, ua.VariantType.Int32)
+        await watch.until(is_good)
+    assert watch.poller.status().connections == 1
+
+
+async def test_a_server_that_hides_its_state_has_no_good_value(cell: Cell) -> None:
+    """Not knowing whether it runs is not knowing that it runs."""
+    cell.write("state", None, ua.VariantType.Null, status=StatusCodes.BadNotReadable)
+    reading = await wall_reading(cell)
+    assert (reading.reason, reading.status) == (Reason.SERVER_STATE, StatusCodes.BadNotReadable)
+
+
+@pytest.mark.parametrize("limit", [1, 2, 3, 4])
+async def test_a_read_holds_no_more_nodes_than_the_server_allows(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch, limit: int
+) -> None:
+    """With a limit of n, no read of the channels asks for more than n nodes."""
+    cell.write("limit", limit, ua.VariantType.UInt32)
+    device = OpcuaDevice(source(cell.port))
+    sizes: list[int] = []
+    await device.connect()
+    assert device._client is not None
+    ask = device._client.uaclient.read
+
+    async def counted(parameters: ua.ReadParameters) -> list[ua.DataValue]:
+        sizes.append(len(parameters.NodesToRead))
+        return await ask(parameters)
+
+    monkeypatch.setattr(device._client.uaclient, "read", counted)
+    readings = await device.read()
+    await device.close()
+    assert [readings[c.name].value for c in ALL] == [110.0, 110.0, 1.0]
+    assert max(sizes) <= limit
+    assert sum(sizes) == 4
+
+
+async def test_an_unknown_namespace_is_bad_until_it_appears(cell: Cell) -> None:
+    """A server up before its program: bad for the address, then good on the same connection."""
+    late = replace(WALL, name="cell/late/wall", namespace_uri="urn:demo:late", identifier="s=late")
+    async with watching(opcua.poller, source(cell.port, late, SETPOINT)) as watch:
+        row = await watch.until(lambda block: bool(block.quality[0, 1] == Quality.GOOD))
+        assert reasons(row)[late.name] is Reason.ADDRESS
+        index = await cell.server.register_namespace(late.namespace_uri)
+        await cell.server.nodes.objects.add_variable(
+            ua.NodeId(ua.String("late"), ua.Int16(index)), "late", 95.0, ua.VariantType.Float
+        )
+        row = await watch.until(is_good)
+        assert row.value[0, 0] == 95.0
+    assert watch.poller.status().connections == 1
+
+
+async def test_a_namespace_that_moved_over_a_restart_is_followed() -> None:
+    """The same node name under the old index holds 20 degC of a cabinet; we read 180.
+
+    Server A has one namespace. Server B, on the same port, has another one before it, with a
+    variable of the same name.
+    """
+    port = free_port()
+    async with watching(opcua.poller, source(port, WALL)) as watch:
+        async with serving(CELL, port=port, wall_c=180.0):
+            row = await watch.until(is_good)
+            assert row.value[0, 0] == 180.0
+        await watch.until(is_missing)
+        async with serving(OTHER, CELL, port=port, wall_c=181.0) as moved:
+            old = ua.NodeId(ua.String("wall"), ua.Int16(moved.nodes[WALL.name].NamespaceIndex - 1))
+            await moved.server.nodes.objects.add_variable(
+                old, "cabinet", 20.0, ua.VariantType.Float
+            )
+            row = await watch.until(is_good)
+            for _ in range(5):
+                row = await watch.until(is_good)
+                assert row.value[0, 0] == 181.0
+            names = [name for name, _ in watch.reports]
+            assert names[-3:] == ["source_up", "source_lost", "source_up"]
+
+
+async def test_a_silent_server_yields_missing_rows_within_the_bound(cell: Cell) -> None:
+    """Connected but mute: MISSING no later than the answer timeout and 0.1 s, then recovery."""
+    loop = asyncio.get_running_loop()
+    async with Proxy(cell.port) as proxy, watching(opcua.poller, source(proxy.port)) as watch:
+        await watch.until(is_good)
+        proxy.is_silent = True
+        began_s = loop.time()
+        row = await watch.until(is_missing)
+        assert loop.time() - began_s <= 0.05 + 0.4 + 0.1 + 0.15
+        assert set(reasons(row).values()) == {Reason.NO_ANSWER}
+        lost = str(watch.reports[-1][1]["text"])
+        assert lost == (
+            f"source plc (opc.tcp://127.0.0.1:{proxy.port}/): no answer to a read of 4 nodes"
+            " within 0.4 s; its 3 channels are missing, next try within 0.2 s;"
+            " check that the controller runs"
+        )
+        proxy.is_silent = False
+        await watch.until(is_good, within_s=8.0)
+    assert proxy.open == 0
+
+
+def client_tasks() -> list[str]:
+    """Tasks of ours, or of the library's client, that are still there."""
+    codes = [getattr(task.get_coro(), "cr_code", None) for task in asyncio.all_tasks()]
+    files = [code.co_filename for code in codes if code is not None]
+    return [file for file in files if "asyncua/client" in file or "watchedpot" in file]
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.5])
+@pytest.mark.parametrize("is_silent", [False, True])
+async def test_a_cancel_in_any_step_leaves_no_socket_and_no_task(
+    cell: Cell, after_s: float, is_silent: bool
+) -> None:
+    """Cancelled while connecting, reading or waiting: the peer is rid of us, and so is the loop."""
+    async with Proxy(cell.port) as proxy:
+        async with watching(opcua.poller, source(proxy.port)):
+            await asyncio.sleep(after_s / 2)
+            proxy.is_silent = is_silent
+            await asyncio.sleep(after_s / 2)
+        proxy.is_silent = False
+        await proxy.idle()
+    assert client_tasks() == []
+
+
+async def test_a_server_that_is_off_is_unreachable() -> None:
+    """The error names the place, what was tried and what to do."""
+    port = free_port()
+    with pytest.raises(SourceUnreachable) as caught:
+        await read_once(source(port))
+    text = str(caught.value)
+    assert text.startswith(f"source plc (opc.tcp://127.0.0.1:{port}/): no connection within 2 s (")
+    assert text.endswith("; check the cable and that the controller runs")
+
+
+async def test_a_lost_session_costs_the_connection(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A session that the server forgot is refused, and followed by a new one."""
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(is_good)
+        device = watch.poller._device
+        assert isinstance(device, OpcuaDevice)
+        assert device._client is not None
+
+        async def refuse(_: ua.ReadParameters) -> list[ua.DataValue]:
+            raise UaStatusCodeError(StatusCodes.BadSessionIdInvalid)  # type: ignore[no-untyped-call]
+
+        monkeypatch.setattr(device._client.uaclient, "read", refuse)
+        row = await watch.until(is_missing)
+        assert set(reasons(row).values()) == {Reason.REFUSED}
+        assert "BadSessionIdInvalid" in str(watch.reports[-1][1]["text"])
+        await watch.until(is_good)
+    assert watch.poller.status().connections == 2
+
+
+async def test_a_server_out_of_sessions_refuses(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The code of the refusal is in the text, and the socket is closed."""
+
+    def full(*_: object, **__: object) -> None:
+        raise ServiceError(StatusCodes.BadTooManySessions)
+
+    monkeypatch.setattr(cell.server.iserver, "create_session", full)
+    async with Proxy(cell.port) as proxy:
+        with pytest.raises(SourceRefused, match=r"session refused: .*BadTooManySessions"):
+            await read_once(source(proxy.port))
+        await proxy.idle()
+
+
+async def test_a_server_without_namespaces_is_refused() -> None:
+    """Without the table no node can be told from another, so none is read."""
+    async with serving(CELL, port=free_port()) as mute:
+        mute.write("namespaces", None, ua.VariantType.Null)
+        with pytest.raises(SourceRefused, match="does not tell its namespaces"):
+            await read_once(source(mute.port))
+
+
+async def test_an_answer_of_another_length_is_never_a_value(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fewer values than nodes: which belongs to which is not known, so none is used."""
+    device = OpcuaDevice(source(cell.port))
+    await device.connect()
+    assert device._client is not None
+    ask = device._client.uaclient.read
+
+    async def shortened(parameters: ua.ReadParameters) -> list[ua.DataValue]:
+        return (await ask(parameters))[:-1]
+
+    monkeypatch.setattr(device._client.uaclient, "read", shortened)
+    with pytest.raises(WrongShape, match="expected 4 values, got 3"):
+        await device.read()
+    await device.close()
+
+
+async def test_probing_shows_type_value_and_status(cell: Cell) -> None:
+    """Each channel with what its node holds, also where the type is another or none is there."""
+    cell.write(WALL.name, "110,0", ua.VariantType.String)
+    absent = replace(WALL, name="cell/absent", namespace_uri="urn:demo:nowhere")
+    wall, setpoint, gone = await opcua.probe(source(cell.port, WALL, SETPOINT, absent))
+    assert (wall.raw, wall.reading.reason) == ("String '110,0', Good", Reason.TYPE)
+    assert (setpoint.raw, setpoint.reading.value) == ("Int16 110, Good", 110.0)
+    assert (gone.raw, gone.reading.reason) == ("namespace not there", Reason.ADDRESS)
+
+
+async def test_probing_a_silent_server_raises(cell: Cell) -> None:
+    """A server that never greets is an error of ours, within the bound, and nothing stays open."""
+    async with Proxy(cell.port) as proxy:
+        proxy.is_silent = True
+        wanted = replace(source(proxy.port), connect_timeout_s=0.3)
+        with pytest.raises((SourceTimeout, SourceUnreachable, SourceRefused)):
+            await opcua.probe(wanted)
+        await proxy.idle()
