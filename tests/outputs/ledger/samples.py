@@ -92,9 +92,8 @@ def event(kind: EventKind, seconds: float, **details: Detail) -> Event:
 
 def alarm_changed(seconds: float, state: str = "unacknowledged") -> Event:
     """Change of the alarm for a cold nozzle."""
-    return event(
-        EventKind.ALARM_CHANGED, seconds, alarm="lens_4/nozzle/cold", state=state, stage=1
-    )
+    details: dict[str, Detail] = {"alarm": "cold", "from": "normal", "to": state}
+    return event(EventKind.ALARM_CHANGED, seconds, **details, stage=1, priority="high")
 
 
 def state(second: int) -> dict[str, bytes]:
