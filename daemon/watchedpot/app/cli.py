@@ -7,6 +7,7 @@ arguments cannot be used and nothing was started.
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -139,8 +140,8 @@ def _clock(speed: float, start: str | None) -> Clock:
         raise ConfigError("--start", [f"--start: {start!r} is not an ISO 8601 instant"]) from exc
     if at.tzinfo is None:
         raise ConfigError("--start", [f"--start: {start!r} does not say UTC; write it with a Z"])
-    if speed <= 0:
-        raise ConfigError("--speed", [f"--speed: expected more than 0, got {speed:g}"])
+    if not 0 < speed < math.inf:
+        raise ConfigError("--speed", [f"--speed: expected a number above 0, got {speed:g}"])
     since = at - datetime(1970, 1, 1, tzinfo=UTC)
     start_ns = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1000
     return FastClock(start_ns, speed)
@@ -150,12 +151,14 @@ def _check(options: argparse.Namespace) -> int:
     """Print the wiring; with ``--connect`` also what every channel says now."""
     import asyncio
 
+    from watchedpot.app import log
     from watchedpot.app.config import load, wiring_table
 
     configuration = load(options.configuration)
     print(wiring_table(configuration))
     if not options.connect:
         return DONE
+    log.configure("error")  # the libraries say on their own what is printed here anyway
     answers = [asyncio.run(_probe(source)) for source in configuration.sources]
     return DONE if all(answers) else NOT_DONE
 

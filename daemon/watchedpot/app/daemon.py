@@ -11,8 +11,8 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import partial
 
 import structlog
@@ -34,7 +34,15 @@ from watchedpot.core.model import (
 )
 from watchedpot.core.snapshot import Snapshot
 from watchedpot.errors import LedgerError
-from watchedpot.outputs.ledger import Batch, Ledger, Receipt, Retention, dump_state, load_state
+from watchedpot.outputs.ledger import (
+    Batch,
+    Ledger,
+    Receipt,
+    Resumed,
+    Retention,
+    dump_state,
+    load_state,
+)
 from watchedpot.outputs.metrics import Metrics
 from watchedpot.outputs.web.server import WebServer, create_app
 from watchedpot.outputs.wording import sentence
@@ -106,9 +114,12 @@ class Daemon:
         self._configuration = configuration
         self._log = structlog.get_logger("watchedpot")
         service = configuration.service
+        self._clock = clock
         self._ledger = Ledger.open(
             service.ledger_path,
-            now=clock.now,
+            # Of the clock as it will be continued: all moments in the record and in the snapshot
+            # are of one clock.
+            now=lambda: self._clock.now(),
             version=__version__,
             config=configuration.text,
             commit_interval_s=service.commit_interval_s,
@@ -118,7 +129,7 @@ class Daemon:
         self._clock = continued(clock, found.last)
         self._started = self._clock.now()
         self._pending: list[Event] = []
-        self._cells = self._resumed_cells(found.states)
+        self._cells = self._resumed_cells(found)
         self._note_start(found.config_revision)
         self._queue = BlockQueue(service.queue_capacity)
         self._pollers = tuple(self._poller(source, rng) for source in configuration.sources)
@@ -152,19 +163,23 @@ class Daemon:
             names = [channel.name for channel in source.channels]
             row = missing_row(source.id, names, self._clock.now(), Reason.NOT_WATCHED)
             self._queue.put(row)
-        async with asyncio.TaskGroup() as group:
-            web = group.create_task(self._web.serve(service.host, service.port))
-            judge = group.create_task(self._judge())
-            pollers = [group.create_task(poller.run()) for poller in self._pollers]
-            await self._stop.wait()
-            for poller in pollers:
-                poller.cancel()
-            await asyncio.wait(pollers, timeout=SHUTDOWN_S)
-            judge.cancel()
-            await asyncio.wait([judge], timeout=SHUTDOWN_S)
-            await self._close()
-            self._web.stop()
-            await asyncio.wait([web], timeout=SHUTDOWN_S)
+        try:
+            async with asyncio.TaskGroup() as group:
+                web = group.create_task(self._web.serve(service.host, service.port))
+                judge = group.create_task(self._judge())
+                pollers = [group.create_task(poller.run()) for poller in self._pollers]
+                await self._stop.wait()
+                for poller in pollers:
+                    poller.cancel()
+                await asyncio.wait(pollers, timeout=SHUTDOWN_S)
+                judge.cancel()
+                await asyncio.wait([judge], timeout=SHUTDOWN_S)
+                await self._close()
+                self._web.stop()
+                await asyncio.wait([web], timeout=SHUTDOWN_S)
+        except BaseException:
+            await self._ledger.close(timeout_s=SHUTDOWN_S)  # what was judged is still recorded
+            raise
 
     async def _close(self) -> None:
         """What still waits is judged, recorded and the ledger closed."""
@@ -172,7 +187,10 @@ class Daemon:
             self._take(await self._queue.take())
         self._note(EventKind.DAEMON_STOPPED)
         self._take([])
-        await self._ledger.close(timeout_s=SHUTDOWN_S)
+        if not await self._ledger.close(timeout_s=SHUTDOWN_S):
+            self._log.error(
+                log.LEDGER_FAILED, problem=f"the end is missing: {self._ledger.failure}"
+            )
         self._log.info(log.DAEMON_STOPPED)
 
     async def _judge(self) -> None:
@@ -211,8 +229,8 @@ class Daemon:
 
     def _publish(self, snapshot: Snapshot, is_recorded: bool) -> None:  # noqa: FBT001
         """Show a snapshot; the ledger's own health is always the newest."""
-        if snapshot.at.mono_ns >= self._snapshot.at.mono_ns:
-            self._snapshot = snapshot
+        newest = snapshot if snapshot.at.mono_ns >= self._snapshot.at.mono_ns else self._snapshot
+        self._snapshot = replace(newest, ledger=self._ledger.status())
         if is_recorded is self._is_recording:
             return
         self._is_recording = is_recorded
@@ -220,10 +238,6 @@ class Daemon:
             self._log.warning(log.LEDGER_RECOVERED)
         else:
             self._note(EventKind.LEDGER_FAILED, ("problem", self._ledger.failure))
-
-    def _newest_snapshot(self) -> Snapshot:
-        """The newest one that may be shown."""
-        return self._snapshot
 
     def _new_snapshot(self) -> Snapshot:
         """Everything the outputs may know now."""
@@ -238,21 +252,23 @@ class Daemon:
             ledger=self._ledger.status(),
         )
 
-    def _resumed_cells(self, states: Mapping[str, bytes]) -> dict[str, _Cell]:
+    def _resumed_cells(self, found: Resumed) -> dict[str, _Cell]:
         """Every configured cell, with the account that an earlier run left."""
         cells = {}
         for rules in self._configuration.cells:
             plan = engine.plan_cell(rules)
             state = engine.start(plan)
-            if rules.id in states:
-                try:
-                    state = engine.adopt(load_state(CellState, states[rules.id]), plan)
-                except LedgerError as exc:
-                    self._note(
-                        EventKind.CONFIGURATION_CHANGED,
-                        ("problem", f"{exc}; the account of the cell begins anew"),
-                        cell=rules.id,
-                    )
+            try:
+                if rules.id in found.damaged:
+                    raise LedgerError(f"state of cell {rules.id}", "it is not what was written")
+                if rules.id in found.states:
+                    state = engine.adopt(load_state(CellState, found.states[rules.id]), plan)
+            except LedgerError as exc:
+                self._note(
+                    EventKind.CONFIGURATION_CHANGED,
+                    ("problem", f"{exc}; the account of the cell begins anew"),
+                    cell=rules.id,
+                )
             names = set(rules.channels())
             sources = frozenset(
                 source.id

@@ -14,7 +14,9 @@ from watchedpot.core.units import whole
 ACTIVITIES = tuple(Activity)
 """Order of the activities in an account and of their codes in an array."""
 
-EMPTY_ACCOUNT = tuple(Exposure() for _ in ACTIVITIES)
+_NOTHING = Exposure()
+
+EMPTY_ACCOUNT = (_NOTHING,) * len(ACTIVITIES)
 """Nothing elapsed yet."""
 
 
@@ -157,12 +159,11 @@ def add(account: Sequence[Exposure], part: Sequence[Exposure]) -> tuple[Exposure
 
     Examples
     --------
-    >>> add(EMPTY_ACCOUNT, EMPTY_ACCOUNT) == EMPTY_ACCOUNT
-    True
+    >>> add((Exposure(below_ns=1),), (Exposure(below_ns=2),))[0].below_ns
+    3
     """
     return tuple(
-        mine if new is nothing else mine + new
-        for mine, new, nothing in zip(account, part, EMPTY_ACCOUNT, strict=True)
+        mine if new is _NOTHING else mine + new for mine, new in zip(account, part, strict=True)
     )
 
 

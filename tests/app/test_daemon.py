@@ -1,0 +1,455 @@
+"""The daemon on pollers that a test scripts: what it records, shows and says."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from support.clock import START_UTC_NS, FakeClock
+from support.running import free_port
+from watchedpot.app import daemon as daemon_module
+from watchedpot.app.config import Configuration, load
+from watchedpot.app.daemon import BlockQueue, Daemon, _joined
+from watchedpot.core.model import (
+    Block,
+    Event,
+    EventKind,
+    Instant,
+    Quality,
+    Reading,
+    Reason,
+    block_row,
+)
+from watchedpot.core.snapshot import Snapshot, SourceSnapshot
+from watchedpot.errors import WatchedpotError
+from watchedpot.outputs import ledger
+from watchedpot.outputs.ledger import Batch, Ledger
+from watchedpot.outputs.web.server import health
+from watchedpot.sources.wiring import Source
+
+DEMO = Path(__file__).parents[2] / "config" / "demo.toml"
+S = 1_000_000_000
+
+
+def row(source: str, second: float, **channels: float) -> Block:
+    """Row of good readings, so long after the fake clock's start."""
+    ns = round(second * S)
+    names = {
+        f"{source}/{name.replace('__', '/')}": Reading(value) for name, value in channels.items()
+    }
+    return block_row(source, Instant(START_UTC_NS + ns, ns), names)
+
+
+def test_blocks_are_taken_in_order() -> None:
+    """All that waits is taken at once, oldest first, and is then gone."""
+
+    async def take() -> tuple[list[Block], int]:
+        queue = BlockQueue(4)
+        blocks = [row("lens_4", n, parts=n) for n in range(3)]
+        for block in blocks:
+            queue.put(block)
+        taken = await queue.take()
+        assert taken == blocks
+        return taken, len(queue)
+
+    taken, left = asyncio.run(take())
+    assert (len(taken), left) == (3, 0)
+
+
+def test_taking_waits_for_a_block() -> None:
+    """An empty queue keeps its taker waiting until something comes."""
+
+    async def take() -> list[Block]:
+        queue = BlockQueue(4)
+        taker = asyncio.create_task(queue.take())
+        await asyncio.sleep(0)
+        assert not taker.done()
+        queue.put(row("lens_4", 1.0, parts=1))
+        return await taker
+
+    assert len(asyncio.run(take())) == 1
+
+
+def test_a_full_queue_drops_the_oldest_and_counts() -> None:
+    """Rows lost are counted by source, once."""
+    queue = BlockQueue(2)
+    blocks = [row("lens_4", n, parts=n) for n in range(3)] + [row("housing_7", 3, parts=1)]
+    for block in blocks:
+        queue.put(block)
+    assert asyncio.run(queue.take()) == blocks[2:]
+    assert queue.take_dropped() == {"lens_4": 2}
+    assert queue.take_dropped() == {}
+
+
+def test_a_cancelled_taker_loses_nothing() -> None:
+    """What came while nobody took is there for the next one."""
+
+    async def take() -> list[Block]:
+        queue = BlockQueue(4)
+        taker = asyncio.create_task(queue.take())
+        await asyncio.sleep(0)
+        queue.put(row("lens_4", 1.0, parts=1))
+        taker.cancel()
+        await asyncio.wait([taker])
+        return await queue.take() if len(queue) else taker.result()
+
+    assert len(asyncio.run(take())) == 1
+
+
+def test_neighbouring_rows_of_a_source_become_one_block() -> None:
+    """The order of sources stays, and rows of other channels stay apart."""
+    blocks = [
+        row("lens_4", 1, parts=1),
+        row("lens_4", 2, parts=1),
+        row("housing_7", 2, parts=1),
+        row("lens_4", 3, parts=1),
+        row("lens_4", 4, charge_id=1),
+    ]
+    joined = _joined(blocks)
+    assert [(block.source, len(block)) for block in joined] == [
+        ("lens_4", 2),
+        ("housing_7", 1),
+        ("lens_4", 1),
+        ("lens_4", 1),
+    ]
+    assert joined[1] is blocks[2]
+
+
+@dataclass
+class ScriptedPoller:
+    """Poller that emits what a test says."""
+
+    source: Source
+    emit: Callable[[Block], None]
+    report: Callable[..., None]
+    script: Callable[[ScriptedPoller], None]
+    polls: int = 0
+
+    async def run(self) -> None:
+        """Run the script, then wait to be cancelled."""
+        self.script(self)
+        await asyncio.Event().wait()
+
+    def status(self) -> SourceSnapshot:
+        """A source that is up."""
+        return SourceSnapshot(
+            id=self.source.id,
+            protocol="scripted",
+            is_up=True,
+            polls=self.polls,
+            failures={},
+            overruns=0,
+            connections=1,
+            last_answer=None,
+            lateness_s=0.0,
+            round_trip_s=0.0,
+            skew_s=None,
+            lateness_buckets=(),
+            lateness_sum_s=0.0,
+        )
+
+
+def nothing(_: ScriptedPoller) -> None:
+    """Script of a poller that never emits."""
+
+
+@dataclass
+class Bench:
+    """What daemons of one test share: folder, clock, pollers."""
+
+    configuration: Configuration
+    clock: FakeClock = field(default_factory=FakeClock)
+    script: Callable[[ScriptedPoller], None] = nothing
+    pollers: list[ScriptedPoller] = field(default_factory=list)
+
+    def daemon(self, **changes: object) -> Daemon:
+        """A daemon under the configuration with some changes of its service."""
+        service = replace(self.configuration.service, **changes)  # type: ignore[arg-type]
+        configuration = replace(self.configuration, service=service)
+        return Daemon(configuration, self.clock, random.Random(1))
+
+    def poller(self, source: Source, **given: object) -> ScriptedPoller:
+        """Poller of a source, as the rooms of the sources make it."""
+        poller = ScriptedPoller(source, given["emit"], given["report"], self.script)  # type: ignore[arg-type]
+        self.pollers.append(poller)
+        return poller
+
+    @property
+    def path(self) -> Path:
+        """File of the ledger."""
+        return self.configuration.service.ledger_path
+
+    def events(self) -> list[Event]:
+        """All that is recorded."""
+        return [recorded.event for recorded in ledger.events(self.path)]
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """The demonstration's configuration with a ledger and a port of its own."""
+    configuration = load(DEMO)
+    service = replace(
+        configuration.service, ledger_path=tmp_path / "a.ledger", port=free_port(), queue_capacity=8
+    )
+    bench = Bench(replace(configuration, service=service))
+    for room in (daemon_module.modbus, daemon_module.opcua):
+        monkeypatch.setattr(room, "poller", bench.poller)
+    return bench
+
+
+def zone_rows(second: float) -> Block:
+    """Row of both zones of lens_4, warm."""
+    return row("lens_4", second, syringe__temperature=110.0, nozzle__temperature=120.0)
+
+
+def watched(bench: Bench, blocks: Sequence[Block], **changes: object) -> Snapshot:
+    """What a daemon shows at its end, after a run in which these blocks came in."""
+    daemon = bench.daemon(**changes)
+
+    def emit_and_stop(poller: ScriptedPoller) -> None:
+        if poller.source.id == "lens_4":
+            for block in blocks:
+                poller.emit(block)
+            daemon.stop()
+
+    for poller in bench.pollers:
+        poller.script = emit_and_stop
+    bench.pollers.clear()
+    asyncio.run(daemon.run())
+    return daemon._new_snapshot()
+
+
+def test_a_run_is_recorded_from_its_start_to_its_end(bench: Bench) -> None:
+    """First that it started, then rows that nothing was watched before, then what came, its end."""
+    watched(bench, [zone_rows(1.0), zone_rows(2.0)])
+    kinds = [event.kind for event in bench.events()]
+    assert (kinds[0], kinds[-1]) == (EventKind.DAEMON_STARTED, EventKind.DAEMON_STOPPED)
+    rows = [one.block for one in ledger.blocks(bench.path, source="lens_4")]
+    assert rows[0].reason.tolist()[0] == [Reason.NOT_WATCHED] * 11
+    assert [len(block) for block in rows] == [1, 2]
+    assert (rows[1].quality == Quality.GOOD).all()
+    assert ledger.verify(bench.path).is_whole
+
+
+def test_what_is_shown_is_what_the_core_says(bench: Bench) -> None:
+    """Temperatures of the last row, one second seen, and the run's own names."""
+    shown = watched(bench, [zone_rows(1.0), zone_rows(2.0)])
+    cell = next(cell for cell in shown.cells if cell.id == "lens_4")
+    assert [zone.temp_c for zone in cell.zones] == [110.0, 120.0]
+    assert sum(exposure.seen_ns for exposure in cell.zones[0].exposure.values()) == S
+    assert shown.config_revision == bench.configuration.revision
+    assert [source.id for source in shown.sources] == ["lens_4", "housing_7"]
+
+
+def test_a_daemon_stopped_before_it_runs_ends_at_once(bench: Bench) -> None:
+    """A signal that comes early is not lost."""
+    daemon = bench.daemon()
+    daemon.stop()
+    asyncio.run(daemon.run())
+    assert bench.events()[-1].kind is EventKind.DAEMON_STOPPED
+
+
+def test_a_second_run_goes_on_with_the_account(bench: Bench) -> None:
+    """The time between two runs is blind, the rest stays, even if the computer began anew."""
+    first = watched(bench, [zone_rows(1.0), zone_rows(2.0)])
+    rebooted = FakeClock(start_utc_ns=START_UTC_NS + 100 * S)
+    bench.clock = rebooted
+    second = watched(bench, [])
+    before, after = (
+        next(cell for cell in shown.cells if cell.id == "lens_4").zones[0].exposure
+        for shown in (first, second)
+    )
+    gone_ns = second.cells[0].at.mono_ns - first.cells[0].at.mono_ns
+    assert gone_ns == 98 * S
+    for name in ("seen_ns", "elapsed_ns"):
+        old, new = (sum(getattr(one, name) for one in all_.values()) for all_ in (before, after))
+        assert new - old == (0 if name == "seen_ns" else gone_ns)
+
+
+def test_all_moments_of_a_later_run_are_of_one_clock(bench: Bench) -> None:
+    """After a restart of the computer the commits are told on the continued clock too.
+
+    Otherwise they would look older than the run and the daemon would call itself unwell.
+    """
+    bench.clock.advance(50_000.0)
+    watched(bench, [])
+    bench.clock = FakeClock(start_utc_ns=START_UTC_NS + 50_100 * S)
+    daemon = bench.daemon()
+    bench.clock.advance(60.0)
+
+    async def record() -> Snapshot:
+        block = zone_rows(0.0)
+        at = daemon._clock.now()
+        block.mono_ns[:], block.seen_ns[:] = at.mono_ns, at.utc_ns
+        receipt = daemon._ledger.append(Batch((block,), daemon_events(daemon), {}))
+        assert await daemon._ledger.committed(receipt)
+        shown = daemon._new_snapshot()
+        await daemon._ledger.close()
+        return shown
+
+    shown = asyncio.run(record())
+    assert shown.ledger.last_commit is not None
+    assert shown.started.mono_ns <= shown.ledger.last_commit.mono_ns <= shown.at.mono_ns
+    assert not [
+        still
+        for still in health(shown, shown.at, limit_s=30.0).stands_still
+        if still.what == "commit"
+    ]
+
+
+def daemon_events(daemon: Daemon) -> tuple[Event, ...]:
+    """What the daemon itself has to record."""
+    return tuple(daemon._taken_notes())
+
+
+def notes(bench: Bench, daemon: Daemon) -> list[Event]:
+    """What a new daemon has to record before its first row; it is then closed."""
+    found = list(daemon_events(daemon))
+    daemon._ledger.stop()
+    assert bench.path.exists()
+    return found
+
+
+def test_another_configuration_is_noted(bench: Bench) -> None:
+    """By both revisions, and only if it is another one."""
+    watched(bench, [])
+    assert [one.kind for one in notes(bench, bench.daemon())] == [EventKind.DAEMON_STARTED]
+    bench.configuration = replace(bench.configuration, text="{}", revision="44136fa355b3")
+    started, changed = notes(bench, bench.daemon())
+    assert started.detail("revision") == changed.detail("revision") == "44136fa355b3"
+    assert str(changed.detail("previous")) == load(DEMO).revision
+
+
+def leave_state(bench: Bench, state: bytes) -> None:
+    """A ledger whose cell lens_4 has this state."""
+    left = Ledger.open(
+        bench.path, now=bench.clock.now, version="1", config=bench.configuration.text
+    )
+    left.append(Batch((zone_rows(1.0),), (), {"lens_4": state}))
+    assert left.stop()
+
+
+def test_a_state_of_another_version_is_noted(bench: Bench) -> None:
+    """The account of that cell begins anew, and the record says why."""
+    leave_state(bench, b'{"zones":[]}')
+    daemon = bench.daemon()
+    assert daemon._cells["lens_4"].state.at is None
+    changed = next(
+        one for one in notes(bench, daemon) if one.kind is EventKind.CONFIGURATION_CHANGED
+    )
+    assert changed.cell == "lens_4"
+    assert "does not read back" in str(changed.detail("problem"))
+    assert "begins anew" in str(changed.detail("problem"))
+
+
+def test_a_damaged_state_is_noted(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cell whose state is not what was written begins anew, and not in silence."""
+    leave_state(bench, b"{}")
+    found = Ledger.resume
+
+    def damaged(one: Ledger) -> ledger.Resumed:
+        return replace(found(one), states={}, damaged=("lens_4",))
+
+    monkeypatch.setattr(Ledger, "resume", damaged)
+    changed = next(
+        one for one in notes(bench, bench.daemon()) if one.kind is EventKind.CONFIGURATION_CHANGED
+    )
+    assert changed.cell == "lens_4"
+    assert "not what was written" in str(changed.detail("problem"))
+
+
+def test_rows_lost_to_a_full_queue_are_recorded(bench: Bench) -> None:
+    """By source and number; the rest is judged."""
+    watched(bench, [zone_rows(n) for n in range(1, 12)], queue_capacity=4)
+    (dropped,) = [one for one in bench.events() if one.kind is EventKind.READINGS_DROPPED]
+    assert dropped.detail("source") in ("lens_4", "housing_7")
+    assert int(dropped.detail("rows") or 0) >= 1
+
+
+def test_what_a_poller_reports_becomes_an_event(bench: Bench) -> None:
+    """Lost with its reason, up without one; anything else goes to the log only."""
+    daemon = bench.daemon()
+    daemon._taken_notes()
+    for poller in bench.pollers:
+        poller.report("source_lost", source=poller.source.id, reason="no_answer", text="silence")
+        poller.report("source_up", source=poller.source.id, connections=2)
+        poller.report("poller_confused", text="a fault of the program")
+    found = notes(bench, daemon)
+    assert [(one.kind.value, one.details) for one in found[:2]] == [
+        ("source_lost", (("source", "lens_4"), ("reason", "no_answer"), ("problem", "silence"))),
+        ("source_up", (("source", "lens_4"),)),
+    ]
+    assert len(found) == 4
+
+
+def test_an_older_snapshot_replaces_no_newer_one(bench: Bench) -> None:
+    """Receipts that come out of order show nothing old, but the ledger's health is the newest."""
+    daemon = bench.daemon()
+    newest = daemon._snapshot
+    bench.clock.advance(1.0)
+    later = daemon._new_snapshot()
+    daemon._publish(later, True)
+    daemon._publish(newest, True)
+    assert daemon._snapshot.at == later.at
+    daemon._ledger.stop()
+    daemon._publish(newest, True)
+    assert not daemon._snapshot.ledger.is_writing
+
+
+def test_a_failing_record_is_noted_once(bench: Bench) -> None:
+    """From the first batch that is not recorded; again only after it was recorded in between."""
+    daemon = bench.daemon()
+    daemon._taken_notes()
+    for is_recorded in (True, False, False, True, True, False):
+        daemon._publish(daemon._snapshot, is_recorded)
+    assert [one.kind for one in notes(bench, daemon)] == [EventKind.LEDGER_FAILED] * 2
+
+
+def test_a_taken_port_ends_the_run_and_closes_the_ledger(bench: Bench) -> None:
+    """The reason comes out, and what was noted until then is recorded."""
+    service = bench.configuration.service
+    with socket.create_server((service.host, service.port)):
+        daemon = bench.daemon()
+        with pytest.raises(ExceptionGroup) as caught:
+            asyncio.run(daemon.run())
+    assert caught.group_contains(WatchedpotError, match="the port cannot be bound")
+    assert not daemon._ledger.status().is_writing
+    assert EventKind.DAEMON_STOPPED not in [one.kind for one in bench.events()]
+
+
+def test_a_poller_that_breaks_ends_the_run(bench: Bench) -> None:
+    """A fault of the program is not survived in silence."""
+
+    def broken(_: ScriptedPoller) -> None:
+        raise ZeroDivisionError
+
+    bench.script = broken
+    with pytest.raises(ExceptionGroup) as caught:
+        asyncio.run(bench.daemon().run())
+    assert caught.group_contains(ZeroDivisionError)
+
+
+def test_an_end_that_cannot_be_recorded_is_said(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the last commit fails the log says so."""
+    said: list[tuple[str, dict[str, object]]] = []
+    daemon = bench.daemon()
+    close = Ledger.close
+
+    async def in_vain(one: Ledger, *, timeout_s: float = 5.0) -> bool:
+        await close(one, timeout_s=timeout_s)
+        return False
+
+    monkeypatch.setattr(Ledger, "close", in_vain)
+    monkeypatch.setattr(daemon._log, "error", lambda name, **told: said.append((name, told)))
+    daemon.stop()
+    asyncio.run(daemon.run())
+    assert [name for name, _ in said] == ["ledger_failed"]
+    assert "the end is missing" in str(said[0][1]["problem"])

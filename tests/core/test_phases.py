@@ -1,0 +1,181 @@
+"""The zone machine: a total table, and heating up that never alarms cold."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import pytest
+
+from support.cells import (
+    SETPOINT,
+    TEMPERATURE,
+    alarm,
+    alarm_story,
+    block,
+    cell,
+    line,
+    nozzle,
+    of_kind,
+    run,
+    second,
+    zone,
+)
+from watchedpot.core import engine
+from watchedpot.core.model import Event, EventKind
+from watchedpot.core.phases import TABLE, Demand, PhaseInput, next_phase
+from watchedpot.core.rules import AlarmKind
+from watchedpot.core.snapshot import Phase
+
+PHASES = [phase for phase in Phase if phase is not Phase.UNKNOWN]
+
+EXPECTED = {
+    PhaseInput.WANT_OFF: {Phase.OFF: Phase.OFF}
+    | dict.fromkeys(
+        (Phase.HEATING, Phase.READY, Phase.SETBACK, Phase.RECOVERING, Phase.COOLING),
+        Phase.COOLING,
+    ),
+    PhaseInput.WANT_SETBACK: dict.fromkeys(PHASES, Phase.SETBACK),
+    PhaseInput.WANT_PRODUCTION: {
+        Phase.OFF: Phase.HEATING,
+        Phase.HEATING: Phase.HEATING,
+        Phase.READY: Phase.READY,
+        Phase.SETBACK: Phase.RECOVERING,
+        Phase.RECOVERING: Phase.RECOVERING,
+        Phase.COOLING: Phase.HEATING,
+    },
+    PhaseInput.WARM: {phase: phase for phase in PHASES}
+    | {Phase.HEATING: Phase.READY, Phase.RECOVERING: Phase.READY},
+    PhaseInput.COOL: {phase: phase for phase in PHASES} | {Phase.COOLING: Phase.OFF},
+}
+"""What each input means, written down here on its own."""
+
+
+def phases(events: list[Event]) -> list[str]:
+    """Phases that a zone came into."""
+    return [str(e.detail("to")) for e in of_kind(events, EventKind.PHASE_CHANGED)]
+
+
+@pytest.mark.parametrize(("cause", "phase"), list(product(PhaseInput, PHASES)))
+def test_every_cell_of_the_table_is_as_expected(cause: PhaseInput, phase: Phase) -> None:
+    """Six phases, five inputs."""
+    assert TABLE[phase, cause] is EXPECTED[cause][phase]
+
+
+def test_the_table_is_total_and_knows_no_unknown() -> None:
+    """UNKNOWN is how an unseen zone is shown, not a phase it is in."""
+    assert set(TABLE) == set(product(PHASES, PhaseInput))
+    assert Phase.UNKNOWN not in TABLE.values()
+
+
+@pytest.mark.parametrize(
+    ("phase", "demand", "is_warm", "is_cool"),
+    list(product(PHASES, Demand, (False, True), (False, True))),
+)
+def test_a_phase_is_at_its_fixed_point(
+    phase: Phase, demand: Demand, is_warm: bool, is_cool: bool
+) -> None:
+    """The same reading once more changes nothing."""
+    once = next_phase(phase, demand, is_warm=is_warm, is_cool=is_cool)
+    assert next_phase(once, demand, is_warm=is_warm, is_cool=is_cool) is once
+
+
+@pytest.mark.parametrize(
+    ("phase", "is_warm", "is_cool"), list(product(PHASES, (False, True), (False, True)))
+)
+def test_ready_is_left_only_by_demand_and_reached_only_in_the_window(
+    phase: Phase, is_warm: bool, is_cool: bool
+) -> None:
+    """No temperature takes READY away; nothing but WARM gives it."""
+    after = next_phase(phase, Demand.PRODUCTION, is_warm=is_warm, is_cool=is_cool)
+    assert (after is Phase.READY) == (phase is Phase.READY or is_warm)
+
+
+def test_a_day_of_a_zone() -> None:
+    """Off, heating, ready, setback, recovering, ready, cooling, off."""
+    temps = line((0, 25.0), (10, 115.0), (20, 85.0), (30, 115.0), (40, 25.0))
+    setpoints = [115.0] * 11 + [85.0] * 10 + [115.0] * 10 + [0.0] * 10
+    _, events = run(cell(zone()), nozzle(temps, setpoint_c=setpoints))
+    assert phases(events) == [
+        "heating",
+        "ready",
+        "setback",
+        "recovering",
+        "ready",
+        "cooling",
+        "off",
+    ]
+    ready = [second(e) for e in of_kind(events, EventKind.PHASE_CHANGED)][1]
+    assert ready == pytest.approx((111.0 - 25.0) / 9.0, abs=1e-9)
+
+
+def test_heating_up_never_alarms_cold() -> None:
+    """An hour below the window while dispensing: no alarm, no excursion, until it was warm."""
+    plan = cell(zone(alarm(AlarmKind.COLD)))
+    temps = line((0, 25.0), (3600, 109.0))
+    state, events = run(plan, nozzle(temps))
+    assert phases(events) == ["heating"]
+    assert not alarm_story(events, AlarmKind.COLD)
+    assert not of_kind(events, EventKind.EXCURSION_OPENED)
+    _, events = run(plan, nozzle([112.0, 112.0, 105.0, 105.0], start_s=3601.0), state=state)
+    assert [to for _, to in alarm_story(events, AlarmKind.COLD)] == ["normal", "unacknowledged"]
+    assert len(of_kind(events, EventKind.EXCURSION_OPENED)) == 1
+
+
+def test_setback_and_recovering_are_no_excursion() -> None:
+    """A zone that is told to be colder is not too cold."""
+    plan = cell(zone(alarm(AlarmKind.COLD)))
+    temps = line((0, 115.0), (10, 85.0), (20, 85.0), (29, 109.0))
+    setpoints = [115.0, *[85.0] * 20, *[115.0] * 9]
+    _, events = run(plan, nozzle(temps, setpoint_c=setpoints))
+    assert phases(events) == ["heating", "ready", "setback", "recovering"]
+    assert not of_kind(events, EventKind.EXCURSION_OPENED)
+    assert [to for _, to in alarm_story(events, AlarmKind.COLD)] == [
+        "normal",
+        "suppressed_by_design",
+    ]
+
+
+def test_a_restarting_controller_that_shows_zeros_has_said_nothing() -> None:
+    """Its temperature is bad and its setpoint 0: phase, alarm and excursion stay as they were."""
+    plan = cell(zone(alarm(AlarmKind.COLD)))
+    temps: list[float | None] = [115.0, 115.0, 105.0, 105.0, None, None, None, 105.0, 105.0]
+    setpoints = [115.0] * 4 + [0.0] * 3 + [115.0] * 2
+    _, events = run(plan, nozzle(temps, setpoint_c=setpoints))
+    assert phases(events) == ["heating", "ready"]
+    assert len(of_kind(events, EventKind.EXCURSION_OPENED)) == 1
+    assert not of_kind(events, EventKind.EXCURSION_ENDED)
+    assert [to for _, to in alarm_story(events, AlarmKind.COLD)] == ["normal", "unacknowledged"]
+
+
+def test_a_zone_that_is_not_seen_is_shown_as_unknown_and_goes_on_where_it_was() -> None:
+    """Its machine keeps the phase."""
+    plan = cell(zone())
+    state, _ = run(plan, nozzle([115.0, 115.0, None]))
+    shown = engine.snapshot(state, plan)
+    assert shown is not None
+    assert shown.zones[0].phase is Phase.UNKNOWN
+    assert state.zones[0].phase is Phase.READY
+    again, events = run(plan, nozzle([115.0], start_s=3.0), state=state)
+    shown = engine.snapshot(again, plan)
+    assert shown is not None
+    assert shown.zones[0].phase is Phase.READY
+    assert not phases(events)
+
+
+def test_without_a_setpoint_the_reading_itself_stands_in() -> None:
+    """Hot to the touch wants the window; cooled below it wants nothing."""
+    plan = cell(zone(setpoint=None))
+    temps = line((0, 25.0), (10, 115.0), (30, 25.0))
+    _, events = run(plan, block({TEMPERATURE: temps}))
+    assert phases(events) == ["heating", "ready", "cooling", "off"]
+
+
+def test_a_setpoint_that_is_not_known_changes_nothing() -> None:
+    """Nothing is wanted of a zone before it was told; and what was told stays."""
+    plan = cell(zone())
+    _, events = run(plan, block({TEMPERATURE: [115.0] * 5, SETPOINT: None}))
+    assert not phases(events)
+    _, events = run(
+        plan, block({TEMPERATURE: [115.0] * 10, SETPOINT: [115.0, *[None] * 9]})
+    )
+    assert phases(events) == ["heating", "ready"]
