@@ -17,7 +17,7 @@ S = 1_000_000_000
 
 @dataclass
 class Computer:
-    """Both clocks of a computer, as the module asks them; they follow a virtual loop if one runs."""
+    """Both clocks of a computer as the module asks them; they follow a virtual loop."""
 
     utc_ns: int = START_UTC_NS
     monotonic_from_ns: int = 7_000 * S

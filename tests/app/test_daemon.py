@@ -13,7 +13,6 @@ import pytest
 
 from support.clock import START_UTC_NS, FakeClock
 from support.running import free_port
-from watchedpot.app import daemon as daemon_module
 from watchedpot.app.config import Configuration, load
 from watchedpot.app.daemon import BlockQueue, Daemon, _joined
 from watchedpot.core.model import (
@@ -31,6 +30,7 @@ from watchedpot.errors import WatchedpotError
 from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import Batch, Ledger
 from watchedpot.outputs.web.server import health
+from watchedpot.sources import modbus, opcua
 from watchedpot.sources.wiring import Source
 
 DEMO = Path(__file__).parents[2] / "config" / "demo.toml"
@@ -198,7 +198,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
         configuration.service, ledger_path=tmp_path / "a.ledger", port=free_port(), queue_capacity=8
     )
     bench = Bench(replace(configuration, service=service))
-    for room in (daemon_module.modbus, daemon_module.opcua):
+    for room in (modbus, opcua):
         monkeypatch.setattr(room, "poller", bench.poller)
     return bench
 

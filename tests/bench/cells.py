@@ -74,10 +74,10 @@ def _setpoint_shift_k(at_s: NDArray[np.int64]) -> NDArray[np.float64]:
 
 
 def _dips_k(at_s: NDArray[np.int64]) -> NDArray[np.float64]:
-    """How far a zone falls and comes back, four times a day, an hour from any break [K]."""
+    """How far a zone falls and comes back, four times a day, an hour or more from any break [K]."""
     in_dip_s = at_s % (DAY_S // DIPS_PER_DAY) - 7200
-    depth = 1.0 - np.abs(in_dip_s - DIP_S / 2) / (DIP_S / 2)
-    return DIP_K * np.maximum(depth, 0.0)
+    share: NDArray[np.float64] = np.maximum(1.0 - np.abs(in_dip_s / (DIP_S / 2) - 1.0), 0.0)
+    return DIP_K * share
 
 
 def readings(
@@ -126,8 +126,7 @@ def readings(
         source_ns = np.repeat(looked_ns[:, np.newaxis] + 12_300, len(names), axis=1)
         answered_ns = (seen_ns - rng.integers(300_000, 900_000, n)) // 100 * 100
         server_ns = np.repeat(answered_ns[:, np.newaxis], len(names), axis=1)
-    block = Block(
-        rules.id, names, mono_ns, seen_ns, value, good, good, good.astype(np.uint32),
-        source_ns, server_ns,
-    )  # fmt: skip
+    status = good.astype(np.uint32)
+    stamps_ns = source_ns, server_ns
+    block = Block(rules.id, names, mono_ns, seen_ns, value, good, good, status, *stamps_ns)
     return Readings(block, int(np.count_nonzero(at_s % (DAY_S // DIPS_PER_DAY) == 7200)))

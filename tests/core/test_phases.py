@@ -127,7 +127,7 @@ def test_setback_and_recovering_are_no_excursion() -> None:
     temps = line((0, 115.0), (10, 85.0), (20, 85.0), (29, 109.0))
     setpoints = [115.0, *[85.0] * 20, *[115.0] * 9]
     _, events = run(plan, nozzle(temps, setpoint_c=setpoints))
-    assert phases(events) == ["heating", "ready", "setback", "recovering"]
+    assert phases(events) == ["ready", "setback", "recovering"]
     assert not of_kind(events, EventKind.EXCURSION_OPENED)
     assert [to for _, to in alarm_story(events, AlarmKind.COLD)] == [
         "normal",
@@ -141,7 +141,7 @@ def test_a_restarting_controller_that_shows_zeros_has_said_nothing() -> None:
     temps: list[float | None] = [115.0, 115.0, 105.0, 105.0, None, None, None, 105.0, 105.0]
     setpoints = [115.0] * 4 + [0.0] * 3 + [115.0] * 2
     _, events = run(plan, nozzle(temps, setpoint_c=setpoints))
-    assert phases(events) == ["heating", "ready"]
+    assert phases(events) == ["ready"]
     assert len(of_kind(events, EventKind.EXCURSION_OPENED)) == 1
     assert not of_kind(events, EventKind.EXCURSION_ENDED)
     assert [to for _, to in alarm_story(events, AlarmKind.COLD)] == ["normal", "unacknowledged"]
@@ -163,11 +163,11 @@ def test_a_zone_that_is_not_seen_is_shown_as_unknown_and_goes_on_where_it_was() 
 
 
 def test_without_a_setpoint_the_reading_itself_stands_in() -> None:
-    """Hot to the touch wants the window; cooled below it wants nothing."""
+    """Hot to the touch wants the window; below it the zone is off, without a time of cooling."""
     plan = cell(zone(setpoint=None))
     temps = line((0, 25.0), (10, 115.0), (30, 25.0))
     _, events = run(plan, block({TEMPERATURE: temps}))
-    assert phases(events) == ["heating", "ready", "cooling", "off"]
+    assert phases(events) == ["heating", "ready", "off"]
 
 
 def test_a_setpoint_that_is_not_known_changes_nothing() -> None:
@@ -178,4 +178,4 @@ def test_a_setpoint_that_is_not_known_changes_nothing() -> None:
     _, events = run(
         plan, block({TEMPERATURE: [115.0] * 10, SETPOINT: [115.0, *[None] * 9]})
     )
-    assert phases(events) == ["heating", "ready"]
+    assert phases(events) == ["ready"]

@@ -83,7 +83,7 @@ def sleeps(node: ast.AST) -> Iterator[int]:
     if (
         isinstance(node, ast.Call)
         and ast.unparse(node.func) in SLEEPS
-        and ast.unparse(node.args[0]) != "0"
+        and [ast.unparse(argument) for argument in node.args] != ["0"]
     ):
         yield node.lineno
     for child in ast.iter_child_nodes(node):

@@ -1,4 +1,4 @@
-"""The controllers go away and come back: no number is shown that is not read, nothing is credited."""
+"""The controllers go away and come back: nothing is shown that is not read, nor credited."""
 
 from __future__ import annotations
 
@@ -110,8 +110,8 @@ def test_controllers_that_come_late_go_and_come_back(tmp_path: Path, outages: in
         assert all(event.detail("problem") for event in lost)
         print(
             f"\nmissing after: median {statistics.median(missing_s):.2f} s, worst"
-            f" {max(missing_s):.2f} s; gone from /metrics: median {statistics.median(gone_s):.2f} s,"
-            f" worst {max(gone_s):.2f} s; recovered in: median"
+            f" {max(missing_s):.2f} s; gone from /metrics: median"
+            f" {statistics.median(gone_s):.2f} s, worst {max(gone_s):.2f} s; recovered in: median"
             f" {statistics.median(recoveries_s):.2f} s, worst {max(recoveries_s):.2f} s"
         )
 

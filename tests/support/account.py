@@ -51,7 +51,7 @@ def readings(blocks: Sequence[Block], channel: str) -> Readings:
 def beyond(
     t_s: NDArray[np.float64], temp_c: NDArray[np.float64], edge_c: float, *, is_high: bool
 ) -> tuple[float, float]:
-    """Seconds and kelvin-seconds of one unbroken line beyond an edge. [s, K s]"""
+    """Seconds and kelvin-seconds of one unbroken line beyond an edge, in s and K s."""
     depth = temp_c - edge_c if is_high else edge_c - temp_c
     crossing = np.flatnonzero(depth[:-1] * depth[1:] < 0)
     share = depth[crossing] / (depth[crossing] - depth[crossing + 1])
@@ -64,7 +64,7 @@ def beyond(
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """Where the time of a channel went. [s, s, s, s, K s, K s]"""
+    """Where the time of a channel went, in s and K s."""
 
     below_s: float
     inside_s: float

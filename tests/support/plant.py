@@ -220,7 +220,7 @@ class Plant:
             timing = ("--speed", f"{self.speed:g}", "--start", self.start_at.isoformat())
         program = self.run("watchedpot", "run", str(self.config_file), *timing)
         if is_waiting:
-            wait_for("the daemon to serve", lambda: alive(program) and self.is_serving())
+            wait_for("the daemon to serve", lambda: alive(program).is_running and self.is_serving())
         return program
 
     def cell_ns(self) -> int:

@@ -28,6 +28,7 @@ from watchedpot.core.model import (
     Detail,
     Event,
     EventKind,
+    Instant,
     Reason,
     join_blocks,
     missing_row,
@@ -117,9 +118,7 @@ class Daemon:
         self._clock = clock
         self._ledger = Ledger.open(
             service.ledger_path,
-            # Of the clock as it will be continued: all moments in the record and in the snapshot
-            # are of one clock.
-            now=lambda: self._clock.now(),
+            now=self._now,
             version=__version__,
             config=configuration.text,
             commit_interval_s=service.commit_interval_s,
@@ -238,6 +237,10 @@ class Daemon:
             self._log.warning(log.LEDGER_RECOVERED)
         else:
             self._note(EventKind.LEDGER_FAILED, ("problem", self._ledger.failure))
+
+    def _now(self) -> Instant:
+        """The present moment on the clock as it is continued, which the ledger cannot know yet."""
+        return self._clock.now()
 
     def _new_snapshot(self) -> Snapshot:
         """Everything the outputs may know now."""

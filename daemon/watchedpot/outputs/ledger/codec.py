@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Sequence
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -50,27 +51,36 @@ def pack(block: Block) -> bytes:
     )
 
 
-def unpack(payload: bytes, *, source: str, channels: tuple[str, ...], rows: int) -> Block:
-    """Block from its packed columns.
+def unpack(parts: Sequence[tuple[int, bytes]], *, source: str, channels: tuple[str, ...]) -> Block:
+    """Block from packed parts, each given as number of rows and payload.
+
+    Columns are joined as bytes, since a tail is hundreds of parts of one row.
 
     Raises
     ------
     LedgerError
-        The length is not that of so many rows.
+        The length of a part is not that of so many rows.
     """
+    row_bytes = [
+        np.dtype(_DTYPES[name]).itemsize * (1 if name in _TIMES else len(channels))
+        for name in ARRAY_FIELDS
+    ]
+    for rows, payload in parts:
+        if len(payload) != rows * sum(row_bytes):
+            raise _unreadable(
+                source,
+                f"expected {rows} rows of {sum(row_bytes)} bytes, got {len(payload)} bytes",
+            )
     columns: list[NDArray[Any]] = []
-    offset = 0
-    for name in ARRAY_FIELDS:
-        shape = (rows,) if name in _TIMES else (rows, len(channels))
+    before, count = 0, sum(rows for rows, _ in parts)
+    for name, size in zip(ARRAY_FIELDS, row_bytes, strict=True):
+        joined = b"".join(
+            payload[rows * before : rows * (before + size)] for rows, payload in parts
+        )
         dtype = np.dtype(_DTYPES[name])
-        count = int(np.prod(shape))
-        if offset + count * dtype.itemsize > len(payload):
-            raise _unreadable(source, f"expected {rows} rows, got {len(payload)} bytes")
-        column = np.frombuffer(payload, dtype, count, offset).reshape(shape)
-        columns.append(column.astype(dtype.newbyteorder("=")))
-        offset += count * dtype.itemsize
-    if offset != len(payload):
-        raise _unreadable(source, f"expected {offset} bytes, got {len(payload)}")
+        flat = np.frombuffer(joined, dtype).astype(dtype.newbyteorder("="))
+        columns.append(flat if name in _TIMES else flat.reshape(count, len(channels)))
+        before += size
     return Block(source, channels, *columns)
 
 

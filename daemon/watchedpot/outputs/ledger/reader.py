@@ -13,16 +13,18 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
-from watchedpot.core.model import Block, Detail, Event, EventKind, Instant, join_blocks
+from watchedpot.core.model import Block, Detail, Event, EventKind, Instant
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import codec
 from watchedpot.outputs.ledger.store import reading
 
 _EVER_NS = (-(2**63), 2**63 - 1)
+
+_Layouts: TypeAlias = dict[int, tuple[str, tuple[str, ...]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,10 +247,13 @@ def blocks(
     """
     span = _span(from_ns, to_ns)
     with reading(path) as connection:
-        streams = (
-            _rows(connection, "blocks", source, span),
-            _joined(_rows(connection, "tail", source, span)),
-        )
+        layouts = {
+            layout: (name, tuple(json.loads(channels)))
+            for layout, name, channels in connection.execute(
+                "SELECT id, source, channels FROM layouts WHERE ifnull(source = ?, 1)", (source,)
+            )
+        }
+        streams = (_blocks(connection, layouts, span), _tails(connection, layouts))
         for run, _, block in heapq.merge(*streams, key=lambda entry: entry[:2]):
             inside = (block.seen_ns >= span[0]) & (block.seen_ns < span[1])
             kept = block if inside.all() else _selected(block, inside)
@@ -256,58 +261,39 @@ def blocks(
                 yield RecordedBlock(run, kept)
 
 
-def _rows(
-    connection: sqlite3.Connection, table: str, source: str | None, span: tuple[int, int]
+def _blocks(
+    connection: sqlite3.Connection, layouts: _Layouts, span: tuple[int, int]
 ) -> Iterator[tuple[int, int, Block]]:
-    """Rows of ``blocks`` or ``tail`` as run, first monotonic time, block.
+    """Compressed blocks of a span as run, first monotonic time, block.
 
     The order is that of an index and each payload is fetched on its own: sorting the payloads
     would load them all.
     """
-    layouts = {
-        layout: (name, channels)
-        for layout, name, channels in connection.execute("SELECT id, source, channels FROM layouts")
-    }
     for seq, layout, run, first_ns in connection.execute(
-        f"SELECT seq, layout, run, first_mono_ns FROM {table}"  # noqa: S608
+        "SELECT seq, layout, run, first_mono_ns FROM blocks"
         " WHERE max(first_seen_ns, last_seen_ns) >= ? AND min(first_seen_ns, last_seen_ns) < ?"
         " ORDER BY run, first_mono_ns",
         span,
     ):
-        name, channels = layouts[layout]
-        if source in {None, name}:
-            rows, payload = connection.execute(
-                f"SELECT rows, payload FROM {table} WHERE seq = ?",  # noqa: S608
-                (seq,),
+        if layout in layouts:
+            source, channels = layouts[layout]
+            (payload,) = connection.execute(
+                "SELECT payload FROM blocks WHERE seq = ?", (seq,)
             ).fetchone()
-            yield run, first_ns, stored_block(table, name, channels, rows, payload)
+            yield run, first_ns, codec.decode(payload, source=source, channels=channels)
 
 
-def stored_block(table: str, source: str, channels: str, rows: int, payload: bytes) -> Block:
-    """Block from the columns of a row of ``blocks`` or ``tail``.
-
-    Raises
-    ------
-    LedgerError
-        The payload is not what was written.
-    """
-    names = tuple(json.loads(channels))
-    if table == "tail":
-        return codec.unpack(payload, source=source, channels=names, rows=rows)
-    return codec.decode(payload, source=source, channels=names)
-
-
-def _joined(tail: Iterator[tuple[int, int, Block]]) -> Iterator[tuple[int, int, Block]]:
-    """Tail of each source as one block."""
-    by_layout: dict[tuple[Any, ...], list[tuple[int, int, Block]]] = {}
-    for entry in tail:
-        run, _, block = entry
-        by_layout.setdefault((run, block.source, block.channels), []).append(entry)
-    joined = (
-        (run, entries[0][1], join_blocks([block for _, _, block in entries]))
-        for (run, _, _), entries in by_layout.items()
-    )
-    yield from sorted(joined, key=lambda entry: entry[:2])
+def _tails(connection: sqlite3.Connection, layouts: _Layouts) -> Iterator[tuple[int, int, Block]]:
+    """Tail of each source in the same form, as one block."""
+    tails = []
+    for layout, (source, channels) in layouts.items():
+        parts = connection.execute(
+            "SELECT run, rows, payload FROM tail WHERE layout = ? ORDER BY seq", (layout,)
+        ).fetchall()
+        if parts:
+            block = codec.unpack([part[1:] for part in parts], source=source, channels=channels)
+            tails.append((parts[0][0], int(block.mono_ns[0]), block))
+    yield from sorted(tails, key=lambda entry: entry[:2])
 
 
 def _selected(block: Block, inside: np.ndarray[Any, np.dtype[np.bool_]]) -> Block:

@@ -349,14 +349,12 @@ class _Transaction:
         layout = _Layout(*row)
         channels = tuple(json.loads(layout.channels))
         tail = self._connection.execute(
-            "SELECT run, rows, payload FROM tail WHERE layout = ? ORDER BY seq", (layout_id,)
+            "SELECT rows, payload FROM tail WHERE layout = ? ORDER BY seq", (layout_id,)
         ).fetchall()
-        whole = join_blocks(
-            [
-                codec.unpack(payload, source=layout.source, channels=channels, rows=rows)
-                for _, rows, payload in tail
-            ]
-        )
+        (run,) = self._connection.execute(
+            "SELECT run FROM tail WHERE layout = ? LIMIT 1", (layout_id,)
+        ).fetchone()
+        whole = codec.unpack(tail, source=layout.source, channels=channels)
         pieces = max(1, len(whole) // rows_per_block)
         for piece in range(pieces):
             start, stop = (len(whole) * end // pieces for end in (piece, piece + 1))
@@ -368,7 +366,7 @@ class _Transaction:
                 codec.encode(block),
                 layout,
                 seq=self.heads.blocks,
-                run=tail[0][0],
+                run=run,
                 previous=self.heads.blocks_hash,
             )
         self._connection.execute("DELETE FROM tail WHERE layout = ?", (layout_id,))

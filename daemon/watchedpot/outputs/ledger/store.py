@@ -187,7 +187,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.OperationalError:
         connection.close()
-        if not path.is_file() or path.with_name(f"{path.name}-wal").is_file():
+        if path.with_name(f"{path.name}-wal").is_file():
             raise
         # A ledger on a read-only medium: SQLite cannot set up its shared memory there, and
         # without a write-ahead log nobody is writing.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
@@ -15,9 +16,9 @@ import numpy as np
 
 from watchedpot.core.units import NANO
 from watchedpot.errors import LedgerError
-from watchedpot.outputs.ledger import projections
+from watchedpot.outputs.ledger import codec, projections
 from watchedpot.outputs.ledger.chain import GENESIS, Field, row_hash
-from watchedpot.outputs.ledger.reader import recorded_event, stored_block
+from watchedpot.outputs.ledger.reader import recorded_event
 from watchedpot.outputs.ledger.record import config_revision, state_hash
 from watchedpot.outputs.ledger.store import Heads, reading
 
@@ -297,7 +298,11 @@ def _content(table: str, row: Sequence[Any]) -> Iterator[Fault]:
     """Faults of what a block holds against what its row says of it."""
     seq, _, source, channels, rows, *spans, payload = row
     try:
-        block = stored_block(table, source, channels, rows, payload)
+        names = tuple(json.loads(channels))
+        if table == "tail":
+            block = codec.unpack([(rows, payload)], source=source, channels=names)
+        else:
+            block = codec.decode(payload, source=source, channels=names)
     except (LedgerError, ValueError, TypeError) as exc:
         yield Fault(table, str(seq), "readings", str(exc))
         return
