@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,9 +146,12 @@ ARRAY_FIELDS = (
 """The columns of a block, in the order of its constructor."""
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One channel at one moment, before it becomes a cell of a block."""
+class Reading(NamedTuple):
+    """One channel at one moment, before it becomes a cell of a block.
+
+    A named tuple, since one is made for every value that is read, and tuples turn into the
+    columns of a row at once.
+    """
 
     value: float
     quality: Quality = Quality.GOOD
@@ -164,19 +167,19 @@ def not_good(quality: Quality, reason: Reason, status: int = 0) -> Reading:
 
 
 def block_row(source: str, at: Instant, readings: Mapping[str, Reading]) -> Block:
-    """Block of one row from one reading a channel."""
-    cells = tuple(readings.values())
+    """Block of one row from one reading a channel, of which there is at least one."""
+    value, quality, reason, status, source_ns, server_ns = zip(*readings.values(), strict=True)
     return Block(
         source,
         tuple(readings),
         np.array([at.mono_ns], dtype=np.int64),
         np.array([at.utc_ns], dtype=np.int64),
-        np.array([[cell.value for cell in cells]], dtype=np.float64),
-        np.array([[cell.quality for cell in cells]], dtype=np.uint8),
-        np.array([[cell.reason for cell in cells]], dtype=np.uint8),
-        np.array([[cell.status for cell in cells]], dtype=np.uint32),
-        np.array([[cell.source_ns for cell in cells]], dtype=np.int64),
-        np.array([[cell.server_ns for cell in cells]], dtype=np.int64),
+        np.array([value], dtype=np.float64),
+        np.array([quality], dtype=np.uint8),
+        np.array([reason], dtype=np.uint8),
+        np.array([status], dtype=np.uint32),
+        np.array([source_ns], dtype=np.int64),
+        np.array([server_ns], dtype=np.int64),
     )
 
 
