@@ -48,13 +48,13 @@ def computer(monkeypatch: pytest.MonkeyPatch) -> Computer:
 def slept_s(at: clock.Clock, mono_ns: int) -> float:
     """Real seconds that waiting for a moment takes."""
 
-    async def sleep() -> float:
+    async def waited() -> float:
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         await at.sleep_until(mono_ns)
         return loop.time() - began_s
 
-    return run_virtual(sleep())
+    return run_virtual(waited())
 
 
 def test_system_time_is_the_computers(computer: Computer) -> None:

@@ -223,6 +223,8 @@ def test_opcua(figures: Figures) -> None:
                     answers = await client.uaclient.read(parameters)
                     assert len(answers) == NODES
 
+                first = await client.uaclient.read(parameters)
+                assert all(answer.Value and answer.Value.Value == VALUE_C for answer in first)
                 return await bare_s(transact, polls)
 
         source = OpcuaSource("plc", url, channels)

@@ -284,9 +284,7 @@ def test_degradation_lies_between_its_rates_at_the_coldest_and_hottest(
 ) -> None:
     """P8: for lo <= T <= hi it is no less than rate(lo) t and no more than rate(hi) t."""
     state, _ = run(cell(zone()), nozzle(temps_c, period_s=period_s))
-    rates = wear.arrhenius(
-        np.array([min(temps_c), max(temps_c)]), ref_c=HIGH_C, ea_j_per_mol=80e3
-    )
+    rates = wear.arrhenius(np.array([min(temps_c), max(temps_c)]), ref_c=HIGH_C, ea_j_per_mol=80e3)
     account = accounts(state)[0]
     coldest, hottest = rates * account.seen_ns
     # A line that touches the edge from above has no time on it; each step rounds to 1 ns.
@@ -392,9 +390,7 @@ def test_production_that_stops_while_only_temperatures_come_is_told_all_the_same
 def test_a_cell_without_a_dispensing_signal_counts_as_producing() -> None:
     """A cold nozzle alarms there; whether production runs is shown as not known."""
     plan = cell(zone(alarm(AlarmKind.COLD)), dispensing=None)
-    state, events = run(
-        plan, block({TEMPERATURE: [115.0, 115.0, 105.0], SETPOINT: 115.0})
-    )
+    state, events = run(plan, block({TEMPERATURE: [115.0, 115.0, 105.0], SETPOINT: 115.0}))
     assert [to for _, to in alarm_story(events, AlarmKind.COLD)][-1] == "unacknowledged"
     shown = engine.snapshot(state, plan)
     assert shown is not None
@@ -443,7 +439,9 @@ def test_a_wipe_signal_that_is_up_when_first_seen_is_no_wipe(before: list[float 
 
 def test_a_charge_change_takes_its_degradation_with_it() -> None:
     """0 is no name: a controller that restarts with the same charge has loaded nothing."""
-    plan = cell(zone(alarm(AlarmKind.DEGRADATION, limit_s=3.0, is_latching=True)), charge_id=CHARGE_ID)
+    plan = cell(
+        zone(alarm(AlarmKind.DEGRADATION, limit_s=3.0, is_latching=True)), charge_id=CHARGE_ID
+    )
     charges = [7.0] * 10 + [0.0] * 3 + [7.0] * 3 + [8.0] * 2
     rows = block({TEMPERATURE: 121.0, SETPOINT: 115.0, CHARGE_ID: charges})
     state, events = run(plan, rows)
@@ -565,9 +563,7 @@ def test_a_person_can_put_an_alarm_aside_and_take_it_back(
         EntryKind.SHELVE: EntryKind.UNSHELVE,
         EntryKind.TAKE_OUT_OF_SERVICE: EntryKind.RETURN_TO_SERVICE,
     }[kind]
-    aside, _ = run(
-        WITH_ALARMS, entry(kind, HOT, at_s=3.0, duration_s=600.0), state=hot_state()
-    )
+    aside, _ = run(WITH_ALARMS, entry(kind, HOT, at_s=3.0, duration_s=600.0), state=hot_state())
     assert hot_alarm(aside) is after
     again, _ = run(WITH_ALARMS, entry(back, HOT, at_s=4.0), state=aside)
     assert hot_alarm(again) is AlarmState.UNACKNOWLEDGED

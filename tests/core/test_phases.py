@@ -175,7 +175,5 @@ def test_a_setpoint_that_is_not_known_changes_nothing() -> None:
     plan = cell(zone())
     _, events = run(plan, block({TEMPERATURE: [115.0] * 5, SETPOINT: None}))
     assert not phases(events)
-    _, events = run(
-        plan, block({TEMPERATURE: [115.0] * 10, SETPOINT: [115.0, *[None] * 9]})
-    )
+    _, events = run(plan, block({TEMPERATURE: [115.0] * 10, SETPOINT: [115.0, *[None] * 9]}))
     assert phases(events) == ["ready"]

@@ -187,9 +187,7 @@ def series(temps_c: Cells, *, max_gap_s: float = 3.0, **times: Any) -> Series:
     """A series from plain numbers."""
     rows = block({TEMPERATURE: temps_c}, **times)
     is_good = rows.quality[:, 0] == Quality.GOOD
-    return continue_series(
-        None, rows.mono_ns, rows.value[:, 0], is_good, max_gap_ns=ns(max_gap_s)
-    )
+    return continue_series(None, rows.mono_ns, rows.value[:, 0], is_good, max_gap_ns=ns(max_gap_s))
 
 
 def run(

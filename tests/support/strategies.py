@@ -93,9 +93,7 @@ def stories(draw: st.DrawFn) -> Block:
 def chaos(draw: st.DrawFn) -> Block:
     """A block without any sense: any float, any quality code, any order of times, repeats."""
     rows = draw(st.integers(0, 6))
-    times = draw(
-        st.lists(st.integers(-5 * NANO, 50 * NANO), min_size=rows, max_size=rows)
-    )
+    times = draw(st.lists(st.integers(-5 * NANO, 50 * NANO), min_size=rows, max_size=rows))
     numbers = st.one_of(
         st.sampled_from((*_TEMPS_C, 0.0, -0.0, float("nan"), float("inf"), -float("inf"))),
         st.floats(width=64),

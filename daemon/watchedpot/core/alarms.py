@@ -32,8 +32,10 @@ Decided, where the standards leave it open:
 
 Delays. A condition counts as on after it has held for ``on_delay``; it counts as off after it
 has been *seen* off, inside the deadband, for ``off_delay``. Both are due times set by an edge,
-exact under any cutting of the series. While the signal is not seen an on-delay pauses and an
-off-delay starts anew: a reading that is not good clears nothing and proves nothing.
+exact under any cutting of the series. While the signal is not seen an off-delay starts
+anew: a reading that is not good clears nothing. An on-delay runs on, but only a good reading
+that is still beyond lets it come true: a link that loses every other reading must not keep an
+alarm from ever being raised.
 """
 
 from __future__ import annotations

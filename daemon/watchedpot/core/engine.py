@@ -43,8 +43,10 @@ from watchedpot.core.zone import (
     alarm_event,
     newest_of,
     noted_zone,
+    overheating_event,
     plan_zone,
     recharged_zone,
+    shown_c,
     start_zone,
     wiped_zone,
     zone_snapshot,
@@ -284,7 +286,7 @@ class _CellColumns:
     def _charge_rows(self, before: str | None) -> dict[int, str]:
         """Rows where another charge is named; 0 is no name (a controller that restarts)."""
         rows, value = self._good_rows(self.plan.rules.charge_id)
-        rows, value = rows[value > 0], value[value > 0]
+        rows, value = rows[value >= 1], np.floor(value[value >= 1])
         if not rows.size or (charge_name(value[0]) == before and (value == value[0]).all()):
             return {}
         changes = np.concatenate(([charge_name(value[0]) != before], value[1:] != value[:-1]))
@@ -364,8 +366,8 @@ def _zone_rows(cell: _CellColumns, piece: slice, plan: ZonePlan) -> ZoneRows | N
 
 
 def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPlan) -> list[Filed]:
-    """Events of production starting and stopping; only the source of the signal tells."""
-    if plan.rules.dispensing not in cell.places:
+    """Events of production starting and stopping, whichever source brings the row that shows it."""
+    if plan.rules.dispensing is None:
         return []
     producing = cell.in_production[piece]
     before = np.concatenate(([bool(state.is_in_production)], producing[:-1]))
@@ -500,7 +502,13 @@ def _load(
         zone, new = recharged_zone(zone, zone_plan, at, who)  # noqa: PLW2901
         zones.append(zone)
         events += new
-    return replace(state, zones=tuple(zones), charge_id=charge_id, is_overheated=False), events
+    state = replace(state, zones=tuple(zones), charge_id=charge_id, is_overheated=False)
+    for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
+        if zone.is_over_ceiling and not state.is_overheated:
+            # It went into heat that is there already; no crossing will show it.
+            state = replace(state, is_overheated=True)
+            events.append(overheating_event(zone_plan, at, shown_c(zone)))
+    return state, events
 
 
 _TO_ALARM = {
@@ -517,7 +525,7 @@ def _enter(state: CellState, entry: Entry, plan: CellPlan) -> tuple[CellState, t
     """What a person said."""
     cell, _, rest = entry.target.partition("/")
     if cell == plan.rules.id:
-        if entry.kind is EntryKind.WIPED and (not rest or _has_nozzle(plan, rest)):
+        if entry.kind is EntryKind.WIPED and _has_nozzle(plan, rest):
             state, events = _wipe(state, plan, entry.at, zone=rest, who=entry.who)
             return state, tuple(events)
         if entry.kind is EntryKind.CHARGE_LOADED and not rest and entry.subject:
@@ -529,7 +537,8 @@ def _enter(state: CellState, entry: Entry, plan: CellPlan) -> tuple[CellState, t
 
 
 def _has_nozzle(plan: CellPlan, zone: str) -> bool:
-    return any(zone_plan.rules.id == zone and zone_plan.is_nozzle for zone_plan in plan.zones)
+    """Whether the named zone is a nozzle; without a name, whether the cell has one."""
+    return any(zone_plan.is_nozzle and zone in ("", zone_plan.rules.id) for zone_plan in plan.zones)
 
 
 def _tell_alarm(

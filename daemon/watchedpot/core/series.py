@@ -287,8 +287,10 @@ def _edge(series: Series, level: Level, row: int, *, is_on: bool) -> Edge:
         return Edge(after_ns, row, is_on)
     before, after = float(series.value[row - 1]), float(series.value[row])
     crossed = level.limit if is_on else level.clear
-    step_ns = int(series.step_ns[row - 1])
-    return Edge(after_ns - round((after - crossed) / (after - before) * step_ns), row, is_on)
+    # A limit that was moved between the two rows may lie on neither side of the line.
+    share = (after - crossed) / (after - before) if after != before else 0.0
+    back_ns = round(min(max(share, 0.0), 1.0) * int(series.step_ns[row - 1]))
+    return Edge(after_ns - back_ns, row, is_on)
 
 
 def sight_edges(series: Series) -> tuple[Edge, ...]:

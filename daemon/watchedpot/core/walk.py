@@ -32,6 +32,7 @@ from watchedpot.core.zone import (
     alarm_event,
     limit_of,
     newest_of,
+    overheating_event,
 )
 
 Filed: TypeAlias = tuple[int, Event]
@@ -247,12 +248,8 @@ class _Walk:
         else:
             setattr(self, edge.name, bool(edge.value))
             if edge.name == "is_over_ceiling" and edge.value:
-                self._file(
-                    EventKind.CHARGE_OVERHEATED,
-                    edge.at_ns,
-                    ("temp_c", self._temp_c(edge.row)),
-                    ("ceiling_c", self.plan.ceiling.limit),
-                )
+                at, temp_c = self._instant(edge.at_ns), self._temp_c(edge.row)
+                self.filed.append((edge.row, overheating_event(self.plan, at, temp_c)))
 
     def _see(self, at_ns: int, *, is_seen: bool) -> None:
         """Sight lost or regained: the delays pause or go on."""

@@ -15,6 +15,9 @@ from watchedpot.core.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_C_KELVIN, whole
 RATE_CAP = 1000.0
 """Largest rate counted [1]: a thousandfold viscosity is a solid, a thousandfold decay a char."""
 
+LEVEL_K = 1e-9
+"""Smaller changes within a step count as none [K]: dividing by them says nothing."""
+
 _NODES, _WEIGHTS = (
     column.tolist() for column in 0.5 * (np.polynomial.legendre.leggauss(5) + np.array([[1], [0]]))
 )
@@ -62,7 +65,7 @@ def _share_between(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fractions of each line where it enters and leaves the range; equal where it misses it."""
     rise = end - start
-    is_level = rise == 0.0
+    is_level = np.abs(rise) < LEVEL_K
     divisor = np.where(is_level, 1.0, rise)
     at_low, at_high = (low - start) / divisor, (high - start) / divisor
     first = np.clip(np.minimum(at_low, at_high), 0.0, 1.0)

@@ -245,6 +245,12 @@ def alarm_event(change: Change, *, temp_c: float | None, limit: float | None) ->
     )
 
 
+def overheating_event(plan: ZonePlan, at: Instant, temp_c: float | None) -> Event:
+    """Event of a charge that met more than its material bears."""
+    details = (("temp_c", temp_c), ("ceiling_c", plan.ceiling.limit))
+    return Event(EventKind.CHARGE_OVERHEATED, at, plan.cell, plan.rules.id, details)
+
+
 _CALLING = (AlarmInput.ON, AlarmInput.WORSE, AlarmInput.RE_ALARM)
 
 
@@ -317,16 +323,20 @@ def noted_zone(
     )
 
 
+def shown_c(state: ZoneState) -> float | None:
+    """The newest reading in degC, None unless it is good."""
+    return state.last.value if state.last is not None and state.last.is_good else None
+
+
 def zone_snapshot(state: ZoneState, plan: ZonePlan) -> ZoneSnapshot:
     """The zone for the outputs."""
     rules, last = plan.rules, state.last
-    has_number = last is not None and last.is_good
     now_ns = last.mono_ns if last is not None else 0
     return ZoneSnapshot(
         id=rules.id,
         kind=rules.kind,
         phase=state.phase if state.is_seen else Phase.UNKNOWN,
-        temp_c=last.value if last is not None and has_number else None,
+        temp_c=shown_c(state),
         quality=state.quality,
         reason=state.reason,
         status=state.status,
