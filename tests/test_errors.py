@@ -90,5 +90,5 @@ def test_only_a_source_is_worth_trying_again() -> None:
 
 def test_wrong_data_is_a_value_error_too() -> None:
     """A caller that knows only Python's own errors still catches it."""
-    with pytest.raises(ValueError, match="^here: this$"):
+    with pytest.raises(ValueError, match=r"^here: this$"):
         raise DataError("here", "this")

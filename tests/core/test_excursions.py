@@ -50,8 +50,8 @@ def ended(events: list[Event]) -> list[dict[str, Detail]]:
 def test_an_excursion_is_the_triangle_beyond_the_edge() -> None:
     """115 to 105 and back in 20 s: below 110 from 5 to 15 s, 25 K s, back by the deadband."""
     temps = line((0, 115.0), (10, 105.0), (20, 115.0), (30, 115.0))
-    columns = {TEMPERATURE: temps, SETPOINT: 115.0, DISPENSING: 1.0}
-    rows = block({**columns, PARTS: [float(n) for n in range(31)]})
+    parts = [float(n) for n in range(31)]
+    rows = block({TEMPERATURE: temps, SETPOINT: 115.0, DISPENSING: 1.0, PARTS: parts})
     _, events = run(PLAN, rows)
     (start,) = of_kind(events, EventKind.EXCURSION_OPENED)
     assert second(start) == 5.0

@@ -52,7 +52,7 @@ def test_a_column_of_another_shape_is_refused(name: str) -> None:
 )
 def test_time_columns_of_another_shape_are_refused(wrong: dict[str, np.ndarray]) -> None:
     """Both clocks have one moment a row."""
-    with pytest.raises(DataError, match="^plc: expected one time column of n >= 0 rows$"):
+    with pytest.raises(DataError, match=r"^plc: expected one time column of n >= 0 rows$"):
         Block("plc", ("a", "b"), **columns(3, 2) | wrong)
 
 
@@ -78,7 +78,7 @@ def test_joined_blocks_are_their_rows_one_after_the_other() -> None:
 
 def test_no_blocks_cannot_be_joined() -> None:
     """Nothing has no channels."""
-    with pytest.raises(DataError, match="^join_blocks: expected at least one block, got none$"):
+    with pytest.raises(DataError, match=r"^join_blocks: expected at least one block, got none$"):
         join_blocks([])
 
 
@@ -87,11 +87,11 @@ def test_blocks_of_different_sources_or_channels_cannot_be_joined(change: dict[s
     """They would not be one series."""
     one = nozzle([1.0])
     other = Block(
-        **{"source": one.source, "channels": one.channels}  # type: ignore[arg-type]
+        **{"source": one.source, "channels": one.channels}
         | change
         | {name: getattr(one, name) for name in ARRAY_FIELDS}
     )
-    with pytest.raises(DataError, match="^plc: expected blocks of one source and one channel"):
+    with pytest.raises(DataError, match=r"^plc: expected blocks of one source and one channel"):
         join_blocks([one, other])
 
 

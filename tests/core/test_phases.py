@@ -27,8 +27,9 @@ from watchedpot.core.rules import AlarmKind
 from watchedpot.core.snapshot import Phase
 
 PHASES = [phase for phase in Phase if phase is not Phase.UNKNOWN]
+STAYING: dict[Phase, Phase] = dict(zip(PHASES, PHASES, strict=True))
 
-EXPECTED = {
+EXPECTED: dict[PhaseInput, dict[Phase, Phase]] = {
     PhaseInput.WANT_OFF: {Phase.OFF: Phase.OFF}
     | dict.fromkeys(
         (Phase.HEATING, Phase.READY, Phase.SETBACK, Phase.RECOVERING, Phase.COOLING),
@@ -43,9 +44,8 @@ EXPECTED = {
         Phase.RECOVERING: Phase.RECOVERING,
         Phase.COOLING: Phase.HEATING,
     },
-    PhaseInput.WARM: {phase: phase for phase in PHASES}
-    | {Phase.HEATING: Phase.READY, Phase.RECOVERING: Phase.READY},
-    PhaseInput.COOL: {phase: phase for phase in PHASES} | {Phase.COOLING: Phase.OFF},
+    PhaseInput.WARM: STAYING | {Phase.HEATING: Phase.READY, Phase.RECOVERING: Phase.READY},
+    PhaseInput.COOL: STAYING | {Phase.COOLING: Phase.OFF},
 }
 """What each input means, written down here on its own."""
 

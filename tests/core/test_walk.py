@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -67,7 +69,7 @@ def test_delays_are_exact_under_any_chunking(at: list[int]) -> None:
     """The same two moments, however the rows came."""
     whole = nozzle(steps((5, 115.0), (30, 125.0), (30, 115.0)))
     edges = [0, *sorted(at), len(whole)]
-    pieces = [whole.rows(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    pieces = [whole.rows(a, b) for a, b in pairwise(edges)]
     _, events = run(HOT_ALARM, *pieces)
     assert [when for when, _ in alarm_story(events, AlarmKind.HOT)] == [14.5, 54.7]
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from support.cells import series
+from watchedpot.core.series import Sample, continue_series
 from watchedpot.core.units import GAS_CONSTANT_J_PER_MOL_K as R
 from watchedpot.core.units import NANO
 from watchedpot.core.wear import RATE_CAP, arrhenius, build_up, degradation, reached
@@ -199,6 +200,17 @@ def test_no_degradation_without_time_above_the_edge(temps_c: list[float | None])
 def test_no_build_up_without_time_below_the_edge(temps_c: list[float | None]) -> None:
     """On the edge, down to it, unseen, above it."""
     assert built_up_s(temps_c) == 0.0
+
+
+def test_nothing_builds_up_in_a_series_that_is_warm_throughout() -> None:
+    """The carried row is as warm as the new ones."""
+    times, temps = np.array([NANO, 2 * NANO]), np.array([115.0, 110.0])
+    rows = continue_series(
+        Sample(0, 115.0, is_good=True), times, temps, np.array([True, True]), max_gap_ns=NANO
+    )
+    flows = np.ones(2, dtype=np.bool_)
+    index_ns = build_up(rows, flows, low_c=LOW_C, flow_ea_j_per_mol=50e3)
+    assert index_ns.tolist() == [0, 0]
 
 
 def test_nothing_builds_up_while_no_melt_flows() -> None:

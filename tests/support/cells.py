@@ -213,7 +213,7 @@ def instant(at_s: float) -> Instant:
 
 
 def second(event: Event) -> float:
-    """When it happened, on the monotonic clock. [s]"""
+    """When it happened on the monotonic clock, in seconds."""
     return event.at.mono_ns / NANO
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from hypothesis import strategies as st
@@ -121,7 +122,7 @@ def cut(draw: st.DrawFn, whole: Block) -> list[Block]:
     """The same rows in pieces, some of them empty."""
     at = sorted(draw(st.lists(st.integers(0, len(whole)), max_size=6)))
     edges = [0, *at, len(whole)]
-    return [whole.rows(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [whole.rows(a, b) for a, b in pairwise(edges)]
 
 
 def only(rows: Block, channels: Sequence[str], source: str) -> Block:

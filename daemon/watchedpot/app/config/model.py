@@ -69,7 +69,7 @@ class Service(Part):
     """Address to listen on; 127.0.0.1 is this computer only."""
     port: Annotated[int, Field(ge=1, le=65535)] = 9464
     """TCP port to listen on."""
-    queue_capacity: Annotated[int, Field(ge=1, le=100_000)] = 64
+    queue_capacity: Annotated[int, Field(ge=1, le=100_000)] = 1000
     """Batches that may wait between reading and judging; when full the oldest is dropped and
     becomes blind time [1]."""
 
