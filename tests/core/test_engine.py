@@ -582,7 +582,7 @@ def test_the_alarm_of_the_cell_takes_inputs_too() -> None:
     ("said", "why"),
     [
         (entry(EntryKind.ACKNOWLEDGE, BUILD_UP, at_s=3.0), "the alarm is normal"),
-        (entry(EntryKind.SHELVE, HOT, at_s=3.0), "shelving needs a duration"),
+        (entry(EntryKind.SHELVE, HOT, at_s=3.0), "shelving takes up to 86400 s"),
         (entry(EntryKind.RESET, COLD, at_s=3.0), "the cell has no such alarm"),
         (entry(EntryKind.RESET, "housing_7/nozzle/hot", at_s=3.0), "the cell has no such thing"),
         (entry(EntryKind.WIPED, "lens_4/hose", at_s=3.0), "the cell has no such thing"),
@@ -751,3 +751,40 @@ def test_joining_what_was_cut_is_the_whole_again() -> None:
     joined = join_blocks([whole.rows(0, 4), whole.rows(4, 10)])
     assert signature(run(FULL, joined)[1]) == signature(run(FULL, whole)[1])
     assert set(whole.quality.ravel().tolist()) == {Quality.GOOD}
+
+
+# What a signal must not undo
+
+
+def test_a_charge_that_a_person_loaded_stays_until_the_controller_names_another() -> None:
+    """A controller that goes on showing its old number has not loaded the old charge again."""
+    plan = cell(zone(), charge_id=CHARGE_ID)
+    shown = {TEMPERATURE: 115.0, CHARGE_ID: 7.0}
+    state, _ = run(
+        plan,
+        block(shown, rows=2),
+        entry(EntryKind.CHARGE_LOADED, "lens_4", at_s=1.5, subject="b_2"),
+        block(shown, start_s=2.0, rows=2),
+    )
+    assert state.charge_id == "b_2"
+    state, _ = run(plan, block(shown | {CHARGE_ID: 8.0}, start_s=4.0), state=state)
+    assert state.charge_id == "8"
+
+
+def test_the_time_of_a_cell_never_goes_back() -> None:
+    """A source that is read later with earlier rows does not make the snapshot older."""
+    plan = cell(zone())
+    state, _ = run(
+        plan,
+        block({DISPENSING: [1.0]}, start_s=10.0, source="plc"),
+        block({TEMPERATURE: [115.0]}, start_s=5.0, source="heat"),
+    )
+    assert state.at == instant(10.0)
+
+
+@pytest.mark.parametrize("duration_s", [float("nan"), float("inf")])
+def test_shelving_for_no_length_of_time_is_refused(duration_s: float) -> None:
+    """Neither nan nor for ever; it is refused, not raised."""
+    said = entry(EntryKind.SHELVE, HOT, at_s=3.0, duration_s=duration_s)
+    _, (event,) = run(WITH_ALARMS, said, state=hot_state())
+    assert event.kind is EventKind.ENTRY_REFUSED

@@ -177,3 +177,11 @@ def test_a_setpoint_that_is_not_known_changes_nothing() -> None:
     assert not phases(events)
     _, events = run(plan, block({TEMPERATURE: [115.0] * 10, SETPOINT: [115.0, *[None] * 9]}))
     assert phases(events) == ["ready"]
+
+
+def test_a_zero_setpoint_told_while_the_temperature_was_bad_is_not_held() -> None:
+    """What a restarting controller showed is not looked at later either, beside a good reading."""
+    temps: list[float | None] = [115.0, None, 115.0]
+    setpoints: list[float | None] = [115.0, 0.0, None]
+    _, events = run(cell(zone()), nozzle(temps, setpoint_c=setpoints))
+    assert phases(events) == ["ready"]

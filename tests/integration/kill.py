@@ -64,9 +64,13 @@ class Series:
 
     plant: Plant
     rng: random.Random
-    commit_interval_s: float = 1.0
     totals: Totals = field(default_factory=dict)
     kills: list[Kill] = field(default_factory=list)
+
+    @property
+    def commit_interval_s(self) -> float:
+        """What may be lost, as configured [s]."""
+        return self.plant.configuration.service.commit_interval_s
 
     def kill_once(self) -> Kill:
         """Start, kill, and check all that can be checked before the next start."""

@@ -231,8 +231,6 @@ def _returned(state: AlarmState, *, is_latching: bool) -> AlarmState:
 
 def _surfaced(alarm: Alarm) -> AlarmState:
     """What is left of an alarm when something that put it aside has ended."""
-    if alarm.is_out_of_service:
-        return AlarmState.OUT_OF_SERVICE
     if alarm.is_suppressed:
         return AlarmState.SUPPRESSED_BY_DESIGN
     if alarm.is_shelved:

@@ -54,6 +54,9 @@ from watchedpot.core.zone import (
 
 _T = TypeVar("_T")
 
+LONGEST_SHELVING_S = 86_400.0
+"""Longest time an alarm can be put aside [s]: a day, so that each shift or its next one sees it."""
+
 # Looked up once: these stand on the path of every row.
 _GOOD = int(Quality.GOOD)
 _WORST_QUALITY = int(max(Quality))
@@ -106,6 +109,8 @@ class CellState:
         The newest row.
     rows
         Monotonic time of the newest row of each source, by name. [ns]
+    named_charge
+        The charge that the controller last named; a person may have said another since.
     last_dispensing_ns
         The newest row that showed melt flowing, None if none did. [ns]
     is_in_production
@@ -122,6 +127,7 @@ class CellState:
     last_dispensing_ns: int | None = None
     is_in_production: bool | None = None
     charge_id: str | None = None
+    named_charge: str | None = None
     is_overheated: bool = False
     unseen_zones: tuple[str, ...] = ()
     ignored_rows: int = 0
@@ -232,7 +238,7 @@ class _CellColumns:
         self.dispensing = np.where(np.isnan(flows), unknown, flows > 0).astype(np.int8)
         self.parts = self._held(rules.parts, gates.parts)
         self.wipes = self._wipe_rows(gates.wiped)
-        self.charges = self._charge_rows(state.charge_id)
+        self.charges = self._charge_rows(state.named_charge)
         self.in_production = self._in_production(state.last_dispensing_ns)
 
     def columns(self, name: str | None, piece: slice = _WHOLE) -> Columns | None:
@@ -328,16 +334,20 @@ def _run_piece(
     filed += new
     filed.sort(key=lambda pair: pair[0])
     at = cell.instant(stop - 1)
+    newest = at if state.at is None or at.mono_ns >= state.at.mono_ns else state.at
     flowed = cell.block.mono_ns[piece][cell.dispensing[piece] > 0]
+    last_flowed = state.last_dispensing_ns
+    if flowed.size and (last_flowed is None or flowed[-1] > last_flowed):
+        last_flowed = int(flowed[-1])
     is_known = plan.rules.dispensing is not None
     state = replace(
         state,
         zones=tuple(zones),
         unseen=unseen,
-        at=at,
+        at=newest,
         rows=tuple(sorted((dict(state.rows) | {cell.block.source: at.mono_ns}).items())),
         gates=_newest_gates(state.gates, cell, piece, plan),
-        last_dispensing_ns=int(flowed[-1]) if flowed.size else state.last_dispensing_ns,
+        last_dispensing_ns=last_flowed,
         is_in_production=bool(cell.in_production[stop - 1]) if is_known else None,
         unseen_zones=unseen_zones,
     )
@@ -470,6 +480,7 @@ def _run_signals(
     if row in cell.wipes:
         state, events = _wipe(state, plan, at, zone="", who="")
     if row in cell.charges:
+        state = replace(state, named_charge=cell.charges[row])
         state, new = _load(state, plan, at, cell.charges[row], who="")
         events += new
     return state, events
@@ -562,8 +573,8 @@ def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple
     """One alarm after a person's input, and the event that says who."""
     cause = _TO_ALARM[entry.kind]
     is_shelving = cause is AlarmInput.SHELVE
-    if is_shelving and entry.duration_s <= 0:
-        return track, _refused(entry, plan, "shelving needs a duration")
+    if is_shelving and not 0.0 < entry.duration_s <= LONGEST_SHELVING_S:
+        return track, _refused(entry, plan, f"shelving takes up to {LONGEST_SHELVING_S:g} s")
     track, changes = tracks.tell(
         track,
         alarm,

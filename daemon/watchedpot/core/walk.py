@@ -25,7 +25,6 @@ from watchedpot.core.series import Edge, believable, continue_series, hold, leve
 from watchedpot.core.snapshot import Activity, Phase
 from watchedpot.core.tracks import AlarmPlan, Change, Track
 from watchedpot.core.zone import (
-    Columns,
     ZonePlan,
     ZoneRows,
     ZoneState,
@@ -199,41 +198,41 @@ class _Walk:
 
     def _demands(self) -> list[tuple[int, Demand]]:
         """Rows where the setpoint begins to mean something else."""
-        rows, rules = self.rows, self.plan.rules
-        nothing = np.zeros(rows.mono_ns.size)
-        columns = rows.setpoint or Columns(nothing, nothing > 0)
-        setpoint_c = hold(
-            self.before.setpoint,
-            rows.mono_ns,
-            columns.value,
-            columns.is_good,
-            limit_ns=self.plan.max_gap_ns,
-        )
+        rules = self.plan.rules
+        setpoint_c, is_told = self._setpoints()
         wanted = (setpoint_c >= rules.off_below_c).astype(np.int8) + (setpoint_c >= rules.low_c)
         if (wanted == _DEMANDS.index(self.demand)).all():
             return []
         # Looked at only where the temperature is good: see the theory in ``phases``.
-        said = np.flatnonzero(self.series.is_good[1:] & np.isfinite(setpoint_c))
+        said = np.flatnonzero(self.series.is_good[1:] & is_told)
         codes = np.concatenate(([_DEMANDS.index(self.demand)], wanted[said]))
         changed = np.flatnonzero(codes[1:] != codes[:-1])
         return [(int(said[n]) + 1, _DEMANDS[codes[n + 1]]) for n in changed]
 
+    def _setpoints(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Setpoint at each new row, and where it is told there: held only from another source."""
+        rows = self.rows
+        if rows.setpoint is not None:
+            return rows.setpoint.value, rows.setpoint.is_good
+        nothing = np.zeros(rows.mono_ns.size)
+        held_c = hold(
+            self.before.setpoint,
+            rows.mono_ns,
+            nothing,
+            nothing > 0,
+            limit_ns=self.plan.max_gap_ns,
+        )
+        return held_c, np.isfinite(held_c)
+
     def _limit_edges(self) -> list[_NamedEdge]:
         """Wear indexes passing their limits."""
         edges = []
-        before = self.before
-        for kind, name, grown, carried_ns, total_ns in (
-            (AlarmKind.BUILD_UP, "is_full", self.build_up, before.build_up_ns, self.build_up_ns),
-            (
-                AlarmKind.DEGRADATION,
-                "is_spent",
-                self.degradation,
-                before.degradation_ns,
-                self.degradation_ns,
-            ),
+        for kind, name, grown, carried_ns in (
+            (AlarmKind.BUILD_UP, "is_full", self.build_up, self.before.build_up_ns),
+            (AlarmKind.DEGRADATION, "is_spent", self.degradation, self.before.degradation_ns),
         ):
             limit_ns = self.plan.limit_ns.get(kind)
-            if limit_ns is not None and carried_ns < limit_ns <= total_ns:
+            if limit_ns is not None:
                 when = wear.reached(grown, self.series, carried_ns=carried_ns, limit_ns=limit_ns)
                 if when is not None:
                     edges.append(_NamedEdge(when[1], when[0], name, value=True))
@@ -360,7 +359,7 @@ class _Walk:
         self._note_peak(edge, row)
         track = self.excursions[edge]
         self.excursions[edge] = replace(track, current=None, delay=track.delay.fired())
-        if track.current is not None:
+        if track.current is not None:  # pragma: no branch - what ends is under way
             details = closing_details(
                 track.current, edge=edge, limit_c=self._limit_c(edge), ended_by=ended_by
             )

@@ -242,11 +242,9 @@ def reached(
     >>> reached(np.array([0, 4]), series, carried_ns=1, limit_ns=3)
     (5, 2)
     """
-    if carried_ns >= limit_ns:
+    if not carried_ns < limit_ns <= carried_ns + int(index_ns.sum()):
         return None
     grown_ns = np.cumsum(index_ns)
-    if carried_ns + int(grown_ns[-1]) < limit_ns:
-        return None
     step = int(np.searchsorted(grown_ns, limit_ns - carried_ns))
     short_ns = limit_ns - carried_ns - int(grown_ns[step] - index_ns[step])
     share = short_ns / int(index_ns[step])

@@ -88,7 +88,7 @@ def test_every_example_alarm_asks_to_hold_and_none_to_reach_in() -> None:
 def test_settings_have_defaults_and_paths_start_at_their_file(plant: Plant) -> None:
     """The service listens on this computer only; the ledger lies beside the configuration."""
     service = plant.load().service
-    assert (service.host, service.port, service.queue_capacity) == ("127.0.0.1", 941000, 64)
+    assert (service.host, service.port, service.queue_capacity) == ("127.0.0.1", 9464, 1000)
     assert service.ledger_path == Path("watchedpot.ledger")
     assert (service.commit_interval_s, service.retention_days, service.retention_mb) == (
         1.0,
