@@ -107,8 +107,10 @@ class ScriptedDaemon:
 
     script: Callable[[ScriptedDaemon], None]
 
-    def __init__(self, configuration: Configuration, clock: Clock, rng: random.Random) -> None:
-        self.given = configuration, clock, rng
+    def __init__(
+        self, configuration: Configuration, clock: Clock, rng: random.Random, *, speed: float
+    ) -> None:
+        self.given = configuration, clock, rng, speed
         self._stop = asyncio.Event()
 
     def stop(self) -> None:
@@ -149,7 +151,8 @@ def test_the_daemon_gets_what_was_asked_for(
 
     monkeypatch.setattr(scripted, "script", note, raising=False)
     assert main(["run", str(DEMO), "--speed", "30", "--start", "2026-01-01T00:00:00Z"]) == 0
-    ((configuration, clock, _),) = given
+    ((configuration, clock, _, speed),) = given
+    assert speed == 30.0
     assert [cell.id for cell in configuration.cells] == ["lens_4", "housing_7"]
     assert isinstance(clock, FastClock)
     assert (clock.start_utc_ns, clock.speed) == (START_UTC_NS, 30.0)

@@ -402,13 +402,22 @@ def test_an_older_snapshot_replaces_no_newer_one(bench: Bench) -> None:
     assert not daemon._snapshot.ledger.is_writing
 
 
-def test_a_failing_record_is_noted_once(bench: Bench) -> None:
+def test_a_failing_record_is_noted_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """From the first batch that is not recorded; again only after it was recorded in between."""
     daemon = bench.daemon()
     daemon._taken_notes()
+    monkeypatch.setattr(type(daemon._ledger), "failure", "disk full")
     for is_recorded in (True, False, False, True, True, False):
         daemon._publish(daemon._snapshot, is_recorded)
     assert [one.kind for one in notes(bench, daemon)] == [EventKind.LEDGER_FAILED] * 2
+
+
+def test_a_dropped_batch_is_no_failing_record(bench: Bench) -> None:
+    """The ledger can be written; that the queue was full it tells itself."""
+    daemon = bench.daemon()
+    daemon._taken_notes()
+    daemon._publish(daemon._snapshot, False)
+    assert not daemon._pending
 
 
 def test_a_taken_port_ends_the_run_and_closes_the_ledger(bench: Bench) -> None:

@@ -274,6 +274,11 @@ def test_events_of_a_cell(kind: EventKind, details: dict[str, Detail], expected:
             "configuration changed: configuration 3f2b",
         ),
         (
+            EventKind.CONFIGURATION_CHANGED,
+            {"problem": "the account begins anew"},
+            "configuration changed: the account begins anew",
+        ),
+        (
             EventKind.READINGS_DROPPED,
             {"source": "press", "rows": 4},
             "daemon: 4 rows of readings of press lost to a full queue; "

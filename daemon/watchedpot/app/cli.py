@@ -92,7 +92,7 @@ def _run(options: argparse.Namespace) -> int:
     clock = _clock(options.speed, options.start)
     log.configure(options.log_level)
     try:
-        asyncio.run(_watch(configuration, clock))
+        asyncio.run(_watch(configuration, clock, options.speed))
     except ExceptionGroup as group:
         # Of tasks that end together the first one that spoke in our words is the reason.
         ours, foreign = group.split(WatchedpotError)
@@ -111,7 +111,7 @@ def _leaves(group: ExceptionGroup[Exception]) -> Iterator[Exception]:
             yield exc
 
 
-async def _watch(configuration: Configuration, clock: Clock) -> None:
+async def _watch(configuration: Configuration, clock: Clock, speed: float) -> None:
     """One daemon, ended by SIGTERM or SIGINT."""
     import asyncio
     import gc
@@ -120,7 +120,8 @@ async def _watch(configuration: Configuration, clock: Clock) -> None:
 
     from watchedpot.app.daemon import Daemon
 
-    daemon = Daemon(configuration, clock, random.Random())  # noqa: S311 - jitter, no secret
+    rng = random.Random()  # noqa: S311 - jitter, no secret
+    daemon = Daemon(configuration, clock, rng, speed=speed)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)

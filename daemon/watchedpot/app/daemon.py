@@ -54,6 +54,9 @@ from watchedpot.sources.wiring import ModbusSource, Source
 SHUTDOWN_S = 5.0
 """Bound of each stage of the shutdown [s]."""
 
+STAND_STILL_S = 30.0
+"""How long polls, evaluation or commits may stand still in a healthy daemon, in real time [s]."""
+
 BLOCKS_PER_TURN = 16
 """Blocks judged in one go: some ms, so that a poll that falls due is not late by more."""
 
@@ -112,9 +115,18 @@ class Daemon:
         Cell time.
     rng
         Jitter of the reconnecting; nothing that is judged depends on it.
+    speed
+        How fast cell time runs, for the health check, which is about real time. [1]
     """
 
-    def __init__(self, configuration: Configuration, clock: Clock, rng: random.Random) -> None:
+    def __init__(
+        self,
+        configuration: Configuration,
+        clock: Clock,
+        rng: random.Random,
+        *,
+        speed: float = 1.0,
+    ) -> None:
         self._configuration = configuration
         self._log = structlog.get_logger("watchedpot")
         service = configuration.service
@@ -141,6 +153,7 @@ class Daemon:
             lambda: self._snapshot,
             Metrics(lambda: self._snapshot, self._clock.now),
             self._clock.now,
+            stand_still_limit_s=STAND_STILL_S * speed,
         )
         self._web = WebServer(app)
         self._stop = asyncio.Event()
@@ -234,13 +247,14 @@ class Daemon:
         """Show a snapshot; the ledger's own health is always the newest."""
         newest = snapshot if snapshot.at.mono_ns >= self._snapshot.at.mono_ns else self._snapshot
         self._snapshot = replace(newest, ledger=self._ledger.status())
-        if is_recorded is self._is_recording:
-            return
+        problem = self._ledger.failure
+        if is_recorded is self._is_recording or not (is_recorded or problem):
+            return  # nothing new, or a batch dropped from a full queue, which the ledger tells
         self._is_recording = is_recorded
         if is_recorded:
             self._log.warning(log.LEDGER_RECOVERED)
         else:
-            self._note(EventKind.LEDGER_FAILED, ("problem", self._ledger.failure))
+            self._note(EventKind.LEDGER_FAILED, ("problem", problem))
 
     def _now(self) -> Instant:
         """The present moment on the clock as it is continued, which the ledger cannot know yet."""

@@ -307,7 +307,9 @@ def _daemon_stopped(_: Event) -> str:
 
 
 def _configuration_changed(event: Event) -> str:
-    return f"configuration changed: {_what_runs(event)}".removesuffix(": ")
+    what = _listed(_what_runs(event), _given(event, "problem", "{}"))
+    where = f"{event.cell}: " if event.cell else ""
+    return f"{where}configuration changed: {what}".removesuffix(": ")
 
 
 def _what_runs(event: Event) -> str:

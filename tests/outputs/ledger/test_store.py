@@ -185,3 +185,17 @@ def test_a_damaged_figure_is_named(
         f"ledger, meta row rows: expected a value of type int, got {found};"
         " restore the ledger from a copy, or begin a new one"
     )
+
+
+def test_a_ledger_is_claimed_by_one_writer_at_a_time(tmp_path: Path) -> None:
+    """The second one learns that there is a first, and may have it once the first has closed."""
+    path = tmp_path / "plant.ledger"
+    with store.claim(path), pytest.raises(LedgerError, match="another process is writing it;"):
+        store.claim(path)
+    store.claim(path).close()
+
+
+def test_a_claim_in_a_missing_folder_says_so(tmp_path: Path) -> None:
+    """The path is at fault, not the ledger."""
+    with pytest.raises(LedgerError, match="its folder cannot be used"):
+        store.claim(tmp_path / "nowhere" / "plant.ledger")

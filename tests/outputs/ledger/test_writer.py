@@ -374,9 +374,23 @@ def test_a_file_that_cannot_be_a_ledger_is_an_error_at_the_start(tmp_path: Path)
     with pytest.raises(LedgerError) as caught:
         Ledger.open(file, now=Now(), version="0.1.0", config="")
     assert str(caught.value) == (
-        f"ledger {file}: expected a readable SQLite file, got: unable to open database file;"
-        " check the path, the rights of the file and of its folder, and the disk"
+        f"ledger {file}: its folder cannot be used (No such file or directory);"
+        " nothing was started; check the path and its permissions"
     )
+
+
+def test_a_second_daemon_does_not_take_the_ledger_of_the_first(
+    path: Path, condition: ManualCondition
+) -> None:
+    """It ends before it has begun a run, and the first goes on recording."""
+    with opened(path, condition, now=Now(3.0)) as ledger:
+        with pytest.raises(LedgerError, match="another process is writing it"):
+            Ledger.open(path, now=Now(), version="0.1.0", config="")
+        assert ledger.status().is_writing
+    assert len(list(reader.runs(path))) == 1
+    with opened(path, condition, now=Now(4.0)):
+        pass  # the claim ended with the first
+    assert len(list(reader.runs(path))) == 2
 
 
 def test_another_database_is_an_error_at_the_start(path: Path) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from importlib.resources import files
 from pathlib import Path
+from typing import IO
 
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import projections
@@ -82,6 +84,40 @@ class Heads:
         connection.executemany(
             "UPDATE meta SET value = ?2 WHERE key = ?1 AND value IS NOT ?2", asdict(self).items()
         )
+
+
+def claim(path: Path) -> IO[bytes]:
+    """The sole right to write a ledger, held until the returned file is closed.
+
+    It lies beside the ledger, since SQLite's own locks last for one transaction only; it ends
+    with the process, however that ends. The file stays: removing it could take it from a
+    process that has just opened it.
+
+    Raises
+    ------
+    LedgerError
+        Another process has it, or the folder cannot be used.
+    """
+    try:
+        lock = path.with_name(f"{path.name}.lock").open("ab")
+    except OSError as exc:
+        raise LedgerError(
+            f"ledger {path}",
+            f"its folder cannot be used ({exc.strerror})",
+            effect="nothing was started",
+            hint="check the path and its permissions",
+        ) from exc
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as exc:
+        lock.close()
+        raise LedgerError(
+            f"ledger {path}",
+            "another process is writing it",
+            effect="nothing was started",
+            hint="stop the other one, or give this one a ledger of its own",
+        ) from exc
+    return lock
 
 
 def connect_writer(path: Path) -> sqlite3.Connection:

@@ -15,9 +15,10 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
+from typing import IO, TypeAlias
 
 from watchedpot.core.model import Detail, Event, EventKind, Instant
 from watchedpot.core.snapshot import LedgerSnapshot
@@ -86,6 +87,7 @@ class Ledger:
         connection: sqlite3.Connection,
         recorder: Recorder,
         found: Resumed,
+        claim: IO[bytes],
         *,
         now: Callable[[], Instant],
         queue_batches: int,
@@ -97,6 +99,7 @@ class Ledger:
         self._connection = connection
         self._recorder = recorder
         self._found = found
+        self._claim = claim
         self._now = now
         self._capacity = queue_batches
         self._commit_interval_s = commit_interval_s
@@ -167,18 +170,18 @@ class Ledger:
         Raises
         ------
         LedgerError
-            Not a ledger, one of a newer version, or it cannot be opened or created.
+            Not a ledger, one of a newer version, or it cannot be opened or created; or another
+            process is writing it.
         """
-        try:
-            connection = connect(path)
+        with ExitStack() as opened:
+            claim = opened.enter_context(store.claim(path))
             try:
+                connection = opened.enter_context(closing(connect(path)))
                 store.prepare(connection, path)
                 found = resumed(connection)
-            except BaseException:
-                connection.close()
-                raise
-        except sqlite3.Error as exc:
-            raise store.unreadable(path, exc) from exc
+            except sqlite3.Error as exc:
+                raise store.unreadable(path, exc) from exc
+            opened.pop_all()  # from here on the writer closes them
         recorder = Recorder(
             connection,
             now=now,
@@ -192,6 +195,7 @@ class Ledger:
             connection,
             recorder,
             found,
+            claim,
             now=now,
             queue_batches=queue_batches,
             commit_interval_s=commit_interval_s,
@@ -294,6 +298,7 @@ class Ledger:
                 for queued in (*self._in_flight, *self._waiting):
                     _answer(queued, is_durable=False)
             self._connection.close()
+            self._claim.close()
 
     def _pause(self) -> bool:
         """Wait before the next attempt; whether it is the last one."""
