@@ -27,7 +27,7 @@ from watchedpot.core.model import (
 from watchedpot.core.snapshot import SourceSnapshot
 from watchedpot.core.units import ns, seconds
 from watchedpot.errors import SourceError, SourceRefused, SourceTimeout, SourceUnreachable
-from watchedpot.sources.wiring import WordOrder
+from watchedpot.sources.wiring import Source, WordOrder
 
 RECONNECT_BASE_S = 0.5
 """Longest wait before the first new attempt [s]; short, since most losses are short."""
@@ -391,3 +391,30 @@ class Poller:
         finally:
             self._device = None
             await device.close()
+
+
+def poller_of(
+    source: Source,
+    protocol: str,
+    make_device: Callable[[], Device],
+    *,
+    clock: Clock,
+    emit: Callable[[Block], None],
+    report: Report,
+    rng: random.Random,
+) -> Poller:
+    """Poller of a configured source; our bounds are a little wider than the library's."""
+    return Poller(
+        source.id,
+        protocol,
+        [channel.name for channel in source.channels],
+        make_device,
+        clock=clock,
+        poll_period_s=source.poll_period_s,
+        connect_bound_s=source.connect_timeout_s + SAFETY_S,
+        read_bound_s=source.answer_timeout_s + SAFETY_S,
+        reconnect_cap_s=source.reconnect_cap_s,
+        emit=emit,
+        report=report,
+        rng=rng,
+    )

@@ -29,6 +29,7 @@ from watchedpot.sources.base import (
     Report,
     WrongShape,
     bounded,
+    poller_of,
 )
 from watchedpot.sources.decode import (
     BIT_TABLES,
@@ -229,16 +230,11 @@ def poller(
     rng: random.Random,
 ) -> Poller:
     """Poller of a Modbus source."""
-    return Poller(
-        source.id,
+    return poller_of(
+        source,
         "modbus",
-        [channel.name for channel in source.channels],
         lambda: ModbusDevice(source),
         clock=clock,
-        poll_period_s=source.poll_period_s,
-        connect_bound_s=source.connect_timeout_s + SAFETY_S,
-        read_bound_s=source.answer_timeout_s + SAFETY_S,
-        reconnect_cap_s=source.reconnect_cap_s,
         emit=emit,
         report=report,
         rng=rng,
