@@ -153,8 +153,8 @@ def test_every_fault_of_a_configuration_is_said(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("path", "expected"),
     [
-        ("none/watchedpot.ledger", "unable to open database file"),
-        ("materials", "unable to open database file"),
+        ("none/watchedpot.ledger", "its folder cannot be used"),
+        ("materials", "its folder cannot be used"),
         ("alarms.toml", "not a database"),
     ],
 )
