@@ -154,7 +154,7 @@ def test_every_fault_of_a_configuration_is_said(tmp_path: Path) -> None:
     ("path", "expected"),
     [
         ("none/watchedpot.ledger", "its folder cannot be used"),
-        ("materials", "its folder cannot be used"),
+        ("materials", "unable to open database file"),
         ("alarms.toml", "not a database"),
     ],
 )
