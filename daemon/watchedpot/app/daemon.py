@@ -173,11 +173,10 @@ class Daemon:
             The web server's address cannot be bound.
         """
         service = self._configuration.service
-        for source in self._configuration.sources:
-            # The time since the last run, or since nothing, was not watched; the record says so.
-            names = [channel.name for channel in source.channels]
-            row = missing_row(source.id, names, self._clock.now(), Reason.NOT_WATCHED)
-            self._queue.put(row)
+        # The time since the last run, or since nothing, was not watched; the record says so. And
+        # the first scrape has all its series, at worst with nothing known.
+        self._take([self._not_watched(source) for source in self._configuration.sources])
+        self._snapshot = self._new_snapshot()
         try:
             async with asyncio.TaskGroup() as group:
                 web = group.create_task(self._web.serve(service.host, service.port))
@@ -195,6 +194,11 @@ class Daemon:
         except BaseException:
             await self._ledger.close(timeout_s=SHUTDOWN_S)  # what was judged is still recorded
             raise
+
+    def _not_watched(self, source: Source) -> Block:
+        """Row of a source that says that nobody was reading it until now."""
+        names = [channel.name for channel in source.channels]
+        return missing_row(source.id, names, self._clock.now(), Reason.NOT_WATCHED)
 
     async def _close(self) -> None:
         """What still waits is judged, recorded and the ledger closed."""
