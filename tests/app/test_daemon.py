@@ -247,6 +247,22 @@ def test_what_is_shown_is_what_the_core_says(bench: Bench) -> None:
     assert [source.id for source in shown.sources] == ["lens_4", "housing_7"]
 
 
+def test_the_first_scrape_has_every_cell(bench: Bench) -> None:
+    """Before any source has answered: nothing is known, and that is shown."""
+    daemon = bench.daemon()
+    shown: list[Snapshot] = []
+
+    def look_and_stop(_: ScriptedPoller) -> None:
+        shown.append(daemon._snapshot)
+        daemon.stop()
+
+    for poller in bench.pollers:
+        poller.script = look_and_stop
+    asyncio.run(daemon.run())
+    assert [cell.id for cell in shown[0].cells] == ["lens_4", "housing_7"]
+    assert {zone.temp_c for cell in shown[0].cells for zone in cell.zones} == {None}
+
+
 def test_a_daemon_stopped_before_it_runs_ends_at_once(bench: Bench) -> None:
     """A signal that comes early is not lost."""
     daemon = bench.daemon()
