@@ -261,6 +261,7 @@ class Record:
     def __init__(self, configuration: Configuration, folder: Path, events: list[Event]) -> None:
         self.cells = {cell.id: cell for cell in configuration.cells}
         self.poll_s = max(source.poll_period_s for source in configuration.sources)
+        self.answer_s = max(source.answer_timeout_s for source in configuration.sources)
         self.folder = folder
         self.events = events
         self.truths = [truth for cell in self.cells for truth in read_truth(folder, cell)]
@@ -343,7 +344,10 @@ class Record:
         return (
             self._missed(truth, "source lost")
             if found is None
-            else self._timed(truth, "source lost, with the reason", found)
+            # A connection that breaks under a request is noticed when its answer is due.
+            else self._timed(
+                truth, "source lost, with the reason", found, more_s=self.answer_s * SPEED
+            )
         )
 
     def event(self, truth: Truth, kind: EventKind, text: str, word: str = "") -> Finding:
@@ -370,9 +374,9 @@ class Record:
             text = "unexplained: " + "; ".join(sentence(event) for event in raised)
         return Finding("nothing else", text, None, None, not raised)
 
-    def _timed(self, truth: Truth, text: str, found: Event) -> Finding:
+    def _timed(self, truth: Truth, text: str, found: Event, *, more_s: float = 0.0) -> Finding:
         late_s = (found.at.utc_ns - truth.at_ns) / 1e9
-        bound_s = 2 * self.poll_s + SETTLING_S * SPEED
+        bound_s = 2 * self.poll_s + SETTLING_S * SPEED + more_s
         return self._right(truth, text, late_s, bound_s, is_right=late_s <= bound_s)
 
     def _find(
