@@ -273,7 +273,7 @@ class Record:
     def __init__(self, configuration: Configuration, folder: Path, events: list[Event]) -> None:
         self.cells = {cell.id: cell for cell in configuration.cells}
         self.poll_s = max(source.poll_period_s for source in configuration.sources)
-        self.answer_s = max(source.answer_timeout_s for source in configuration.sources)
+        self.answer_s = {source.id: source.answer_timeout_s for source in configuration.sources}
         self.folder = folder
         self.events = events
         self.truths = [truth for cell in self.cells for truth in read_truth(folder, cell)]
@@ -356,9 +356,13 @@ class Record:
         return (
             self._missed(truth, "source lost")
             if found is None
-            # A connection that breaks under a request is noticed when its answer is due.
+            # A connection that breaks under a request is noticed when its answer is due. In the
+            # demo a source has the name of its cell.
             else self._timed(
-                truth, "source lost, with the reason", found, more_s=self.answer_s * SPEED
+                truth,
+                "source lost, with the reason",
+                found,
+                more_s=self.answer_s[truth.cell] * SPEED,
             )
         )
 
@@ -454,7 +458,10 @@ def read_truth(folder: Path, cell: str) -> list[Truth]:
 def print_summary(findings: list[Finding], folder: Path) -> None:
     """The verdict, for a person."""
     print("\nWhat was done to the cells, and what was concluded ('late' in cell time, after what")
-    print("the sensor showed had crossed its limit; bound = poll + on-delay + 0.2 s real time):\n")
+    print(
+        "the sensor showed had crossed its limit; bound = poll + on-delay + 0.2 s real time, for a\n"
+        "lost source two polls + answer timeout + 0.2 s real time):\n"
+    )
     width = max(len(finding.injected) for finding in findings)
     for finding in findings:
         late = "" if finding.late_s is None else f"  late {finding.late_s:.1f} s"
