@@ -459,8 +459,8 @@ def print_summary(findings: list[Finding], folder: Path) -> None:
     """The verdict, for a person."""
     print("\nWhat was done to the cells, and what was concluded ('late' in cell time, after what")
     print(
-        "the sensor showed had crossed its limit; bound = poll + on-delay + 0.2 s real time, for a\n"
-        "lost source two polls + answer timeout + 0.2 s real time):\n"
+        "the sensor showed had crossed its limit; bound = poll + on-delay + 0.2 s real time, for\n"
+        "a lost source two polls + answer timeout + 0.2 s real time):\n"
     )
     width = max(len(finding.injected) for finding in findings)
     for finding in findings:
