@@ -219,6 +219,34 @@ class EntryKind(StrEnum):
     RETURN_TO_SERVICE = "return_to_service"
     WIPED = "wiped"
     CHARGE_LOADED = "charge_loaded"
+    CHARGE_KEPT = "charge_kept"  # the answer to a suspicion: it is the same charge as before
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """What a person says of a charge that was loaded.
+
+    Attributes
+    ----------
+    age_s
+        What it had aged before, as equivalent time at the material's reference
+        temperature. [s]
+    preheat_c, preheat_s
+        How it was warmed; None for not told. [degC, s]
+    mass_kg
+        What was filled or added; None for the usual. [kg]
+    is_refill
+        Whether it was added to what is there, as into a tank, and mixes with it.
+    is_assumed
+        Whether nobody said it of this charge: charges usually are so.
+    """
+
+    age_s: float = 0.0
+    preheat_c: float | None = None
+    preheat_s: float = 0.0
+    mass_kg: float | None = None
+    is_refill: bool = False
+    is_assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +260,8 @@ class Entry:
         it concerns; for ``CHARGE_LOADED`` the cell, and the charge's id is in ``subject``.
     duration_s
         How long to shelve; 0 for entries without a duration. [s]
+    loading
+        Of CHARGE_LOADED; None: as charges of this cell usually are.
     """
 
     kind: EntryKind
@@ -241,6 +271,7 @@ class Entry:
     why: str = ""
     subject: str = ""
     duration_s: float = 0.0
+    loading: Loading | None = None
 
 
 class EventKind(StrEnum):
@@ -253,7 +284,11 @@ class EventKind(StrEnum):
     EXCURSION_ENDED = "excursion_ended"
     ALARM_CHANGED = "alarm_changed"
     CHARGE_CHANGED = "charge_changed"
+    CHARGE_STATE_CHANGED = "charge_state_changed"
     CHARGE_OVERHEATED = "charge_overheated"
+    CHARGE_SUSPECTED = "charge_suspected"
+    AIR_MOIST = "air_moist"
+    AIR_DRY = "air_dry"
     WIPED = "wiped"
     ENTRY_REFUSED = "entry_refused"
 

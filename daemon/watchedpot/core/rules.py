@@ -28,6 +28,15 @@ class AlarmKind(StrEnum):
     BUILD_UP = "build_up"
     DEGRADATION = "degradation"
     UNSEEN = "unseen"
+    BEFORE_READY = "before_ready"
+    POT_LIFE = "pot_life"
+
+
+class Dosing(StrEnum):
+    """What the dispenser holds constant; the rest follows the viscosity."""
+
+    TIME_PRESSURE = "time_pressure"  # pressure and time: flow falls as viscosity rises
+    VOLUMETRIC = "volumetric"  # a pump's flow: pressure rises with viscosity
 
 
 class Priority(StrEnum):
@@ -76,6 +85,53 @@ class AlarmRules:
 
 
 @dataclass(frozen=True, slots=True)
+class AgeingRules:
+    """How an adhesive uses up its pot life.
+
+    The activation energy is rarely known: both bounds are computed, the stricter is shown.
+
+    Attributes
+    ----------
+    pot_life_s, ref_c
+        Pot life, and the temperature it is stated at. [s, degC]
+    ea_low_j_per_mol, ea_high_j_per_mol
+        Bounds of the activation energy of ageing. [J/mol]
+    stops_below_c
+        Below this the charge does not age. [degC]
+    """
+
+    pot_life_s: float
+    ref_c: float
+    ea_low_j_per_mol: float = 60e3
+    ea_high_j_per_mol: float = 100e3
+    stops_below_c: float = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalRules:
+    """How heat moves in an adhesive.
+
+    Attributes
+    ----------
+    diffusivity_m2_per_s, diffusivity_low_m2_per_s, diffusivity_high_m2_per_s
+        Thermal diffusivity: best value and range. [m2/s]
+    conductivity_w_per_m_k
+        Thermal conductivity. [W/(m K)]
+    density_kg_per_m3
+        Of the melt. [kg/m3]
+    heat_capacity_j_per_kg_k
+        Of the melt. [J/(kg K)]
+    """
+
+    diffusivity_m2_per_s: float
+    diffusivity_low_m2_per_s: float
+    diffusivity_high_m2_per_s: float
+    conductivity_w_per_m_k: float
+    density_kg_per_m3: float
+    heat_capacity_j_per_kg_k: float
+
+
+@dataclass(frozen=True, slots=True)
 class MaterialRules:
     """What the thermal account needs to know of an adhesive.
 
@@ -89,6 +145,12 @@ class MaterialRules:
         Activation energy of the damage above the window. [J/mol]
     source
         Where the numbers come from; demo materials say so here.
+    ageing, thermal
+        None where they are not known: then no age, no core temperature.
+    viscosity_pa_s, viscosity_at_c
+        One point of the viscosity; None where only its steepness is known. [Pa s, degC]
+    dew_point_max_c
+        Highest pressure dew point of the dispensing air; None for no limit. [degC]
     """
 
     id: str
@@ -97,6 +159,83 @@ class MaterialRules:
     degradation_ea_j_per_mol: float
     source: str
     is_demo: bool = False
+    ageing: AgeingRules | None = None
+    thermal: ThermalRules | None = None
+    viscosity_pa_s: float | None = None
+    viscosity_at_c: float | None = None
+    dew_point_max_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SoakRules:
+    """When the core of a charge counts as warm.
+
+    Attributes
+    ----------
+    ready_c
+        The axis must have reached it. [degC]
+    start_c
+        Temperature of a charge of which nothing else is known. [degC]
+    radius_m
+        Inner radius of the container; None where unknown: then ``timer_s`` decides. [m]
+    wall_w_per_m2_k
+        Heat transfer coefficient from the sensor's metal to the adhesive: gap, container
+        wall. [W/(m2 K)]
+    timer_s
+        The fallback: time in the window from cold; None where the radius is known. [s]
+    tolerance_k
+        Ready when even the slowest estimate is no further than this below ``ready_c``. [K]
+    """
+
+    ready_c: float
+    start_c: float = 23.0
+    radius_m: float | None = None
+    wall_w_per_m2_k: float = 100.0
+    timer_s: float | None = None
+    tolerance_k: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class FinRules:
+    """A bare needle or nozzle tip as a fin.
+
+    Attributes
+    ----------
+    length_m, outer_m, bore_m
+        Length outside the heated block, outer diameter, bore. [m]
+    conductivity_w_per_m_k
+        Of its metal; stainless steel about 16. [W/(m K)]
+    emissivity
+        Of its surface. [1]
+    film_w_per_m2_k
+        Coefficient to the air, radiation included; None: from free convection. [W/(m2 K)]
+    """
+
+    length_m: float
+    outer_m: float
+    bore_m: float
+    conductivity_w_per_m_k: float = 16.0
+    emissivity: float = 0.3
+    film_w_per_m2_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TipRules:
+    """How the tip is colder than its block: by its geometry, or by a measured offset.
+
+    Attributes
+    ----------
+    low_c
+        Lowest temperature of the tip at which the melt still flows as it should. [degC]
+    fin
+        Geometry; None where an offset was measured.
+    offset_k
+        Block minus tip as measured at commissioning, without flow; None with a fin. [K]
+    """
+
+    low_c: float
+    fin: FinRules | None = None
+    offset_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +246,8 @@ class ZoneRules:
     ----------
     low_c, high_c
         Edges of the window. [degC]
+    setpoint_c
+        The usual setpoint, inside the window; None where not told. [degC]
     off_below_c
         A setpoint (or, without one, a reading) below this means that the zone is off; a zone
         is hot to the touch above it. [degC]
@@ -118,6 +259,12 @@ class ZoneRules:
         Channel names; None where there is none.
     alarms
         Of the zone, at most one of each kind.
+    soak
+        Of a reservoir; None: warm at the wall counts as warm.
+    tip
+        Of a nozzle; None: only the block is known.
+    hold_up_m3
+        Melt that a hose or nozzle holds; None where not known. [m3]
     """
 
     id: str
@@ -128,14 +275,72 @@ class ZoneRules:
     temperature: str
     setpoint: str | None = None
     output: str | None = None
+    setpoint_c: float | None = None
     off_below_c: float = 50.0
     max_gap_s: float = 3.0
     stale_after_s: float = 3.0
     alarms: tuple[AlarmRules, ...] = ()
+    soak: SoakRules | None = None
+    tip: TipRules | None = None
+    hold_up_m3: float | None = None
 
     def alarm(self, kind: AlarmKind) -> AlarmRules | None:
         """The rules of one alarm, None where it is not configured."""
         return next((rules for rules in self.alarms if rules.kind is kind), None)
+
+    @property
+    def is_reservoir(self) -> bool:
+        """Whether the charge lies here."""
+        return self.kind in {ZoneKind.TANK, ZoneKind.CARTRIDGE, ZoneKind.SYRINGE}
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeRules:
+    """What is known of a cell's charges before they come.
+
+    Attributes
+    ----------
+    fill_kg
+        Mass of a full charge; None where not known: then no forecast of emptying. [kg]
+    refill_kg
+        Mass that one refill of a tank adds; None: a refill never makes the charge younger. [kg]
+    flow_kg_per_s
+        Mean melt flow while dispensing, by weighing; None where not known. [kg/s]
+    dosing
+        What the dispenser holds constant.
+    preheat_c, preheat_s
+        How charges are usually warmed before loading; None for cold. [degC, s]
+    near_share
+        Share of the pot life from which the charge is near its limit. [1]
+    start_age_s
+        Age, as equivalent time at the material's reference temperature, of the charge that is
+        there when the account begins; None: not known. [s]
+    """
+
+    fill_kg: float | None = None
+    refill_kg: float | None = None
+    flow_kg_per_s: float | None = None
+    dosing: Dosing = Dosing.TIME_PRESSURE
+    preheat_c: float | None = None
+    preheat_s: float = 0.0
+    near_share: float = 0.8
+    start_age_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AirRules:
+    """The dispensing air, and where its moisture is measured.
+
+    Attributes
+    ----------
+    line_pa
+        Absolute pressure at which the air meets the adhesive. [Pa]
+    measured_pa
+        Absolute pressure at the humidity sensor. [Pa]
+    """
+
+    line_pa: float
+    measured_pa: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +355,12 @@ class CellRules:
         How long a known cell signal is believed after its last good reading. [s]
     dispensing, parts, charge_id, wiped, ambient
         Channel names; None where there is none.
+    dew_point, air_temperature, air_humidity
+        Channel names of the dispensing air's sensor: dew point, or the other two.
+    ambient_c
+        Room temperature where no channel tells it. [degC]
+    purge_after_idle_s
+        Longest pause after which the nozzle may dispense unpurged. [s]
     """
 
     id: str
@@ -161,16 +372,37 @@ class CellRules:
     charge_id: str | None = None
     wiped: str | None = None
     ambient: str | None = None
+    dew_point: str | None = None
+    air_temperature: str | None = None
+    air_humidity: str | None = None
     alarms: tuple[AlarmRules, ...] = field(default=())
+    charge: ChargeRules = field(default_factory=ChargeRules)
+    air: AirRules | None = None
+    ambient_c: float = 23.0
+    purge_after_idle_s: float = 600.0
 
     def alarm(self, kind: AlarmKind) -> AlarmRules | None:
         """The rules of one alarm of the cell itself, None where it is not configured."""
         return next((rules for rules in self.alarms if rules.kind is kind), None)
+
+    @property
+    def reservoir(self) -> ZoneRules | None:
+        """The zone in which the charge lies, None where no zone is one."""
+        return next((zone for zone in self.zones if zone.is_reservoir), None)
 
     def channels(self) -> tuple[str, ...]:
         """Every channel the cell uses, zones first, in flow order."""
         of_zones = (
             name for zone in self.zones for name in (zone.temperature, zone.setpoint, zone.output)
         )
-        of_cell = (self.dispensing, self.parts, self.charge_id, self.wiped, self.ambient)
+        of_cell = (
+            self.dispensing,
+            self.parts,
+            self.charge_id,
+            self.wiped,
+            self.ambient,
+            self.dew_point,
+            self.air_temperature,
+            self.air_humidity,
+        )
         return tuple(name for name in (*of_zones, *of_cell) if name is not None)

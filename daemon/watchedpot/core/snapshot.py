@@ -14,6 +14,7 @@ class Phase(StrEnum):
 
     OFF = "off"
     HEATING = "heating"
+    SOAKING = "soaking"
     READY = "ready"
     SETBACK = "setback"
     RECOVERING = "recovering"
@@ -30,6 +31,55 @@ class Activity(StrEnum):
     SETBACK = "setback"
     OFF = "off"
     UNKNOWN = "unknown"
+
+
+class ChargeState(StrEnum):
+    """How a charge stands."""
+
+    LOADED = "loaded"
+    WARMING = "warming"
+    IN_LIFE = "in_life"
+    NEAR_LIMIT = "near_limit"
+    SPENT = "spent"
+    OVERHEATED = "overheated"
+    AGE_UNKNOWN = "age_unknown"
+
+
+class Advice(StrEnum):
+    """What to do with the cell now, worst first."""
+
+    CUT_HEAT = "cut_heat"
+    HOLD = "hold"
+    CHECK_SENSOR = "check_sensor"
+    CHECK_DATA = "check_data"
+    CHANGE_CHARGE = "change_charge"
+    WAIT = "wait"
+    PURGE_FIRST = "purge_first"
+    RUN = "run"
+
+
+class Why(StrEnum):
+    """The reason of an advice."""
+
+    OVER_CEILING = "over_ceiling"
+    ZONE_COLD = "zone_cold"
+    ZONE_HOT = "zone_hot"
+    BUILT_UP = "built_up"
+    READING_BAD = "reading_bad"  # the sensor says that it is broken, or reads what cannot be
+    NOT_SEEN = "not_seen"  # no readings arrive
+    AGE_UNKNOWN = "age_unknown"
+    OVERHEATED = "overheated"
+    SPENT = "spent"
+    OFF = "off"
+    COOLING = "cooling"
+    HEATING = "heating"
+    SOAKING = "soaking"
+    SETBACK = "setback"
+    RECOVERING = "recovering"
+    IDLE = "idle"  # melt stood still in the nozzle
+    NEW_CHARGE = "new_charge"
+    ALL_WELL = "all_well"
+    NEAR_LIMIT = "near_limit"  # of the pot life: run, but prepare the next charge
 
 
 class AlarmState(StrEnum):
@@ -94,6 +144,64 @@ class Exposure:
 
 
 @dataclass(frozen=True, slots=True)
+class CoreSnapshot:
+    """The charge inside its container, by model or by timer.
+
+    Attributes
+    ----------
+    centre_c, mean_c
+        Best estimate of the axis and of the mean; None while not seen, or by timer. [degC]
+    centre_low_c, centre_high_c
+        The axis by the slowest and the fastest diffusivity. [degC]
+    ready_c
+        What the axis must reach. [degC]
+    is_soaked
+        Whether it has.
+    ready_in_s
+        Forecast, the wall staying at its setpoint; 0 when soaked, None where not known. [s]
+    is_assumed
+        Whether the start of the charge was assumed rather than known.
+    """
+
+    centre_c: float | None
+    mean_c: float | None
+    centre_low_c: float | None
+    centre_high_c: float | None
+    ready_c: float
+    is_soaked: bool
+    ready_in_s: float | None
+    is_assumed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TipSnapshot:
+    """The tip of a nozzle, estimated from its block.
+
+    Attributes
+    ----------
+    temp_c, uncertainty_k
+        None while the block is not seen. [degC, K]
+    low_c
+        Its limit. [degC]
+    is_measured
+        Whether an offset was measured at commissioning; else from geometry.
+    viscosity_ratio
+        Viscosity at the tip over that at the usual setpoint. [1]
+    flow_ratio, width_ratio, pressure_ratio
+        Melt flow, bead width and pressure over those at the usual setpoint: estimates. [1]
+    """
+
+    temp_c: float | None
+    uncertainty_k: float | None
+    low_c: float
+    is_measured: bool
+    viscosity_ratio: float | None
+    flow_ratio: float | None
+    width_ratio: float | None
+    pressure_ratio: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class ZoneSnapshot:
     """One heat zone.
 
@@ -109,6 +217,10 @@ class ZoneSnapshot:
         The wear indexes. [ns]
     readings
         Count of readings received, by quality.
+    core, tip
+        None where the zone has none, or nothing is configured of it.
+    transport_delay_s
+        Time that melt takes through the zone at the charge's mean flow. [s]
     """
 
     id: str
@@ -130,6 +242,9 @@ class ZoneSnapshot:
     degradation_ns: int
     readings: dict[Quality, int]
     excursions: dict[str, int]  # ended and open ones since the account began, by edge
+    core: CoreSnapshot | None = None
+    tip: TipSnapshot | None = None
+    transport_delay_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,12 +284,98 @@ class AlarmSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class ChargeSnapshot:
+    """The charge, its age and its outlook.
+
+    Attributes
+    ----------
+    id
+        None where nobody has named it.
+    loaded
+        When; None where it was there before the account began.
+    dose_low_s, dose_high_s
+        Equivalent time at the reference temperature, by the low and the high bound of the
+        activation energy; None where the material has no pot life. [s]
+    pot_life_s
+        At the reference temperature. [s]
+    life_used
+        By the stricter bound, 1 when the pot life is gone. [1]
+    estimated_share
+        Part of the stricter dose that was charged for time that was not seen. [1]
+    expires_in_s
+        At the present temperature and the stricter bound; 0 when spent, None where the charge
+        does not age. [s]
+    mass_kg, empty_in_s
+        What is left, and how long at the mean consumption since loading. [kg, s]
+    left_at_expiry
+        Share of a full charge that will be left when the pot life is gone. [1]
+    residence_s, older_share
+        Of a tank: mean residence, and share of the delivered melt older than the pot life at
+        the present temperature. [s, 1]
+    """
+
+    id: str | None
+    state: ChargeState
+    loaded: Instant | None
+    is_age_known: bool
+    is_overheated: bool
+    dose_low_s: float | None
+    dose_high_s: float | None
+    pot_life_s: float | None
+    life_used: float | None
+    estimated_share: float | None
+    expires_in_s: float | None
+    mass_kg: float | None
+    empty_in_s: float | None
+    left_at_expiry: float | None
+    residence_s: float | None
+    older_share: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class AirSnapshot:
+    """The dispensing air.
+
+    Attributes
+    ----------
+    dew_point_c
+        Pressure dew point at the line; None unless measured now. [degC]
+    max_c
+        Highest that the material bears. [degC]
+    is_moist
+        Whether it is above.
+    """
+
+    dew_point_c: float | None
+    max_c: float
+    is_moist: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceSnapshot:
+    """What to do with the cell now, and why.
+
+    Attributes
+    ----------
+    zone
+        The zone it is about, empty for the cell or its charge.
+    ready_in_s
+        Forecast for WAIT; None where nothing can be said. [s]
+    """
+
+    advice: Advice
+    why: Why
+    zone: str = ""
+    ready_in_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CellSnapshot:
     """One cell at the time of its newest row.
 
     Attributes
     ----------
-    is_dispensing, is_in_production, parts, charge_id
+    is_dispensing, is_in_production, parts
         None where it is not known.
     ignored_rows
         Rows that came late or twice and were dropped.
@@ -187,10 +388,11 @@ class CellSnapshot:
     is_dispensing: bool | None
     is_in_production: bool | None
     parts: int | None
-    charge_id: str | None
-    is_overheated: bool
+    charge: ChargeSnapshot
+    advice: AdviceSnapshot
     ambient_c: float | None
     ignored_rows: int
+    air: AirSnapshot | None = None
 
 
 @dataclass(frozen=True, slots=True)
