@@ -1,8 +1,7 @@
-"""Build-up and degradation: closed forms, quadrature by other means, computed tables."""
+"""Build-up and degradation: closed forms, quadrature by other means."""
 
 from __future__ import annotations
 
-from decimal import Decimal, localcontext
 from math import exp
 
 import numpy as np
@@ -12,10 +11,11 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from support.cells import series
+from watchedpot.core.rates import RATE_CAP
 from watchedpot.core.series import Sample, continue_series
 from watchedpot.core.units import GAS_CONSTANT_J_PER_MOL_K as R
 from watchedpot.core.units import NANO
-from watchedpot.core.wear import RATE_CAP, arrhenius, build_up, degradation, reached
+from watchedpot.core.wear import build_up, degradation, reached
 
 SAME = settings(derandomize=True, deadline=None, database=None)
 LOW_C, HIGH_C, CEILING_C = 110.0, 110.0, 140.0
@@ -45,94 +45,6 @@ def built_up_s(
     flows = np.ones(rows.step_ns.size, dtype=np.bool_)
     index_ns = build_up(rows, flows, low_c=LOW_C, flow_ea_j_per_mol=ea_j_per_mol)
     return int(index_ns.sum()) / NANO
-
-
-VISCOSITY_RATIOS = {
-    100.0: (1.78, 2.27, 2.67, 3.71),
-    110.0: (1.32, 1.49, 1.61, 1.89),
-    115.0: (1.15, 1.22, 1.27, 1.37),
-    118.0: (1.06, 1.08, 1.10, 1.13),
-    122.0: (0.95, 0.93, 0.91, 0.88),
-    130.0: (0.77, 0.68, 0.63, 0.54),
-}
-"""mu(T)/mu(120 degC) at 35, 50, 60, 80 kJ/mol: a table computed elsewhere from Andrade's law."""
-
-DOSE_FACTORS = {
-    60.0: (0.06, 0.02, 0.01),
-    80.0: (0.20, 0.12, 0.07),
-    90.0: (0.35, 0.25, 0.18),
-    100.0: (0.60, 0.51, 0.43),
-    105.0: (0.78, 0.72, 0.66),
-    115.0: (1.27, 1.38, 1.50),
-    120.0: (1.61, 1.89, 2.22),
-    125.0: (2.03, 2.58, 3.26),
-    130.0: (2.55, 3.48, 4.75),
-    140.0: (3.93, 6.19, 9.77),
-}
-"""Rate relative to 110 degC at 60, 80, 100 kJ/mol: a table computed elsewhere from the law of
-Arrhenius; that heat age doubles every 9 to 15 K at these temperatures is common practice."""
-
-
-@pytest.mark.parametrize(
-    ("temp_c", "ea_kj_per_mol", "ratio"),
-    [
-        (temp_c, ea, ratio)
-        for temp_c, ratios in VISCOSITY_RATIOS.items()
-        for ea, ratio in zip((35, 50, 60, 80), ratios, strict=True)
-    ],
-)
-def test_viscosity_ratios_are_those_of_the_table(
-    temp_c: float, ea_kj_per_mol: int, ratio: float
-) -> None:
-    """Within half a unit of the last printed digit."""
-    found = arrhenius(np.array([temp_c]), ref_c=120.0, ea_j_per_mol=-1000.0 * ea_kj_per_mol)[0]
-    assert found == pytest.approx(ratio, abs=0.0051)
-
-
-@pytest.mark.parametrize(
-    ("temp_c", "ea_kj_per_mol", "factor"),
-    [
-        (temp_c, ea, factor)
-        for temp_c, factors in DOSE_FACTORS.items()
-        for ea, factor in zip((60, 80, 100), factors, strict=True)
-    ],
-)
-def test_dose_factors_are_those_of_the_table(
-    temp_c: float, ea_kj_per_mol: int, factor: float
-) -> None:
-    """Within half a unit of the last printed digit."""
-    found = arrhenius(np.array([temp_c]), ref_c=110.0, ea_j_per_mol=1000.0 * ea_kj_per_mol)[0]
-    assert found == pytest.approx(factor, abs=0.0051)
-
-
-def test_the_rate_at_the_reference_is_exactly_one() -> None:
-    """Whatever the activation energy: both sides use the same zero of the kelvin scale."""
-    for ea in (-80e3, 0.0, 80e3, 1e6):
-        assert arrhenius(np.array([110.0]), ref_c=110.0, ea_j_per_mol=ea)[0] == 1.0
-
-
-@pytest.mark.parametrize("temp_c", [25.0, 80.0, 111.0, 125.0, 139.0])
-def test_the_rate_agrees_with_fifty_digits(temp_c: float) -> None:
-    """Computed in decimal arithmetic of 50 digits, to 1e-13."""
-    with localcontext() as context:
-        context.prec = 50
-        zero = Decimal("273.15")
-        exponent = (
-            Decimal(80000)
-            / Decimal("8.31446261815324")
-            * (1 / (Decimal(110) + zero) - 1 / (Decimal(str(temp_c)) + zero))
-        )
-        wanted = exponent.exp()
-    found = arrhenius(np.array([temp_c]), ref_c=110.0, ea_j_per_mol=80e3)[0]
-    assert found == pytest.approx(float(wanted), rel=1e-13)
-
-
-@SAME
-@given(st.floats(-270.0, 2500.0), st.floats(-500e3, 500e3), st.floats(20.0, 250.0))
-def test_the_rate_never_exceeds_its_cap(temp_c: float, ea: float, ref_c: float) -> None:
-    """Over everything a thermometer can read."""
-    found = arrhenius(np.array([temp_c]), ref_c=ref_c, ea_j_per_mol=ea)[0]
-    assert 0.0 <= found <= RATE_CAP * (1.0 + 1e-12)
 
 
 @pytest.mark.parametrize("temp_c", [110.5, 120.0, 139.9])

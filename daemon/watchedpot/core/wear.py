@@ -1,98 +1,24 @@
 """What temperature does to nozzle and charge: cold-nozzle build-up, overheating degradation.
 
-Both are integrals of an Arrhenius factor over the part of the line beyond an edge of the
-window, by Gauss-Legendre quadrature: 5 points are exact to 1e-10 for a step of 20 K.
+Both are integrals of an Arrhenius factor over the part of the line beyond an edge of the window.
 """
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
-from watchedpot.core.series import Series
-from watchedpot.core.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_C_KELVIN, whole
-
-RATE_CAP = 1000.0
-"""Largest rate counted [1]: a thousandfold viscosity is a solid, a thousandfold decay a char."""
-
-LEVEL_K = 1e-9
-"""Smaller changes within a step count as none [K]: dividing by them says nothing."""
-
-_NODES, _WEIGHTS = (
-    column.tolist() for column in 0.5 * (np.polynomial.legendre.leggauss(5) + np.array([[1], [0]]))
+from watchedpot.core.rates import (
+    arrhenius,
+    capped_from_c,
+    mean_rate,
+    mean_rate_within,
+    share_between,
 )
-
-
-def arrhenius(
-    temp_c: NDArray[np.float64], *, ref_c: float, ea_j_per_mol: float
-) -> NDArray[np.float64]:
-    """Rate relative to the reference temperature, at most ``RATE_CAP``.
-
-    exp(Ea/R (1/Tref - 1/T)): 1 at the reference, more above it.
-
-    Parameters
-    ----------
-    temp_c : (n,) array
-        Temperature, above -273.15. [degC]
-    ref_c : float
-        Where the rate is 1. [degC]
-    ea_j_per_mol : float
-        Activation energy; negative for what slows down with heat, as viscosity. [J/mol]
-
-    Returns
-    -------
-    (n,) array
-        Relative rate, 0 to ``RATE_CAP``. [1]
-
-    Source
-    ------
-    Arrhenius rate law; for viscosity the Andrade form of the same law.
-
-    Examples
-    --------
-    At 80 kJ/mol ten kelvin above 110 degC count 1.7 to 1.9 fold.
-
-    >>> float(arrhenius(np.array([120.0]), ref_c=110.0, ea_j_per_mol=80e3)[0].round(2))
-    1.89
-    """
-    per_kelvin = 1.0 / (ref_c + ZERO_C_KELVIN) - 1.0 / (temp_c + ZERO_C_KELVIN)
-    exponent = ea_j_per_mol / GAS_CONSTANT_J_PER_MOL_K * per_kelvin
-    return np.exp(np.minimum(exponent, np.log(RATE_CAP)))
-
-
-def _share_between(
-    start: NDArray[np.float64], end: NDArray[np.float64], *, low: float, high: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fractions of each line where it enters and leaves the range; equal where it misses it."""
-    rise = end - start
-    is_level = np.abs(rise) < LEVEL_K
-    divisor = np.where(is_level, 1.0, rise)
-    at_low, at_high = (low - start) / divisor, (high - start) / divisor
-    first = np.clip(np.minimum(at_low, at_high), 0.0, 1.0)
-    last = np.clip(np.maximum(at_low, at_high), 0.0, 1.0)
-    is_within = (start > low) & (start <= high)
-    return (
-        np.where(is_level, 0.0, first),
-        np.where(is_level, is_within.astype(np.float64), last),
-    )
-
-
-def _mean_rate(
-    start: NDArray[np.float64],
-    end: NDArray[np.float64],
-    shares: tuple[NDArray[np.float64], NDArray[np.float64]],
-    *,
-    ref_c: float,
-    ea_j_per_mol: float,
-) -> NDArray[np.float64]:
-    """Mean Arrhenius rate of each line over a share of it."""
-    first, last = shares
-    mean = np.zeros_like(start)
-    # Node by node: a matrix product may round differently for one step and for many.
-    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        temp_c = start + (end - start) * (first + (last - first) * node)
-        mean += weight * arrhenius(temp_c, ref_c=ref_c, ea_j_per_mol=ea_j_per_mol)
-    return mean
+from watchedpot.core.series import Series
+from watchedpot.core.units import whole
 
 
 def build_up(
@@ -147,9 +73,10 @@ def build_up(
     steps = np.flatnonzero((is_cold[:-1] | is_cold[1:]) & series.is_joined & is_dispensing)
     if steps.size:
         start, end = series.value[steps], series.value[steps + 1]
-        shares = _share_between(start, end, low=-np.inf, high=low_c)
-        rate = _mean_rate(start, end, shares, ref_c=low_c, ea_j_per_mol=-flow_ea_j_per_mol)
-        cold_ns = (shares[1] - shares[0]) * series.step_ns[steps]
+        law = partial(arrhenius, ref_c=low_c, ea_j_per_mol=-flow_ea_j_per_mol)
+        first, last = share_between(start, end, low=-np.inf, high=low_c)
+        rate = mean_rate(start, end, law, first=first, last=last)
+        cold_ns = (last - first) * series.step_ns[steps]
         index_ns[steps] = whole((rate - 1.0) * cold_ns)
     return index_ns
 
@@ -200,12 +127,9 @@ def degradation(
     steps = np.flatnonzero((is_hot[:-1] | is_hot[1:]) & series.is_joined)
     if steps.size:
         start, end = series.value[steps], series.value[steps + 1]
-        law = {"ref_c": high_c, "ea_j_per_mol": degradation_ea_j_per_mol}
-        shares = _share_between(start, end, low=high_c, high=ceiling_c)
-        rate = _mean_rate(start, end, shares, **law)
-        over = _share_between(start, end, low=ceiling_c, high=np.inf)
-        rate_at_ceiling = arrhenius(np.array([ceiling_c]), **law)[0]
-        hot = (shares[1] - shares[0]) * rate + (over[1] - over[0]) * rate_at_ceiling
+        law = partial(arrhenius, ref_c=high_c, ea_j_per_mol=degradation_ea_j_per_mol)
+        capped_c = capped_from_c(ref_c=high_c, ea_j_per_mol=degradation_ea_j_per_mol)
+        hot = mean_rate_within(start, end, law, low=high_c, high=min(ceiling_c, capped_c))
         index_ns[steps] = whole(hot * series.step_ns[steps])
     return index_ns
 
