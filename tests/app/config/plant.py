@@ -101,6 +101,98 @@ MATERIAL = TEXT[TEXT.index("[[materials]]") : TEXT.index("[[cells]]")]
 COLD = TEXT[TEXT.index("[alarms.cold]") :]
 
 
+AGEING = """[materials.ageing]
+pot_life_h = 8.0
+at_c = 110.0
+source = "demo: own trial"
+"""
+
+THERMAL = """[materials.thermal]
+diffusivity_mm2_per_s = 0.115
+diffusivity_low_mm2_per_s = 0.098
+diffusivity_high_mm2_per_s = 0.132
+conductivity_w_per_m_k = 0.19
+density_kg_per_m3 = 1100.0
+heat_capacity_j_per_kg_k = 1500.0
+source = "demo: table"
+"""
+
+DEW_POINT = """[cells.channels.dew_point]
+source = "lens_4"
+node = "s=dew_point"
+type = "float32"
+unit = "degC"
+plausible = [-80.0, 20.0]
+"""
+
+HUMIDITY = """[cells.channels.air_temperature]
+source = "lens_4"
+node = "s=air_temperature"
+type = "float32"
+unit = "degC"
+plausible = [0.0, 60.0]
+
+[cells.channels.air_humidity]
+source = "lens_4"
+node = "s=air_humidity"
+type = "float32"
+unit = "%"
+plausible = [0.0, 100.0]
+"""
+
+
+def material(*parts: str) -> tuple[str, str]:
+    """Change that adds to the material: keys, then tables."""
+    return "[[cells]]", "\n".join((*parts, "[[cells]]"))
+
+
+def cell(*parts: str) -> tuple[str, str]:
+    """Change that adds to the cell: keys, then tables."""
+    head = '[[cells]]\nid = "lens_4"\n'
+    return head, head + "\n".join((*parts, ""))
+
+
+def syringe(*parts: str) -> tuple[str, str]:
+    """Change that adds to the syringe: keys, then tables."""
+    head = "window_high_c = 118.0\n"
+    return head, head + "\n".join((*parts, ""))
+
+
+def nozzle(*parts: str) -> tuple[str, str]:
+    """Change that adds to the nozzle: keys, then tables."""
+    head = "setpoint_c = 120.0\n"
+    return head, head + "\n".join((*parts, ""))
+
+
+def changed(text: str, *changes: tuple[str, str]) -> str:
+    """The text with each first occurrence of something replaced."""
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return text
+
+
+FULL = changed(
+    TEXT,
+    ("flow_activation_kj_per_mol = 50.0", "viscosity_points = [[100.0, 22.7], [120.0, 10.0]]"),
+    material("demo = true", "dew_point_max_c = -20.0", AGEING, THERMAL),
+    cell(
+        "[cells.charge]",
+        "fill_g = 33.0\nflow_mg_per_s = 4.0\npreheat_c = 100.0\npreheat_min = 20.0",
+        "start_age_h = 1.5",
+        "[cells.air]\nline_bar_abs = 7.0\nmeasured_bar_abs = 1.0",
+        DEW_POINT,
+    ),
+    syringe("[cells.zones.soak]", "radius_mm = 11.3\nready_c = 105.0"),
+    nozzle(
+        "hold_up_ml = 0.5",
+        "[cells.zones.tip]",
+        "low_c = 110.0\nlength_mm = 4.0\ngauge = 16\nfilm_w_per_m2_k = 30.0",
+    ),
+)
+"""The same with all that can be told of the melt."""
+
+
 def alarm(kind: str, *lines: str) -> str:
     """A complete alarm of a kind, without what only some kinds have, and further lines."""
     return "\n".join((COLD.replace("cold", kind).replace("deadband_k = 1.0\n", ""), *lines, ""))
@@ -120,11 +212,7 @@ class Plant:
 
     def change(self, *changes: tuple[str, str], head: str = "", more: str = "") -> None:
         """Write ``plant.toml``: the text with each first occurrence of something replaced."""
-        text = TEXT
-        for old, new in changes:
-            assert old in text
-            text = text.replace(old, new, 1)
-        self.write("plant.toml", f"{head}\n{text}\n{more}")
+        self.write("plant.toml", f"{head}\n{changed(TEXT, *changes)}\n{more}")
 
     def load(self) -> Configuration:
         """Configuration of ``plant.toml``."""

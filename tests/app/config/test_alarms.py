@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from app.config.plant import Plant, alarm
+from app.config.plant import Plant, alarm, cell
 from watchedpot.core.rules import AlarmKind, AlarmRules, Priority
 
 COLD = "plant.toml, cells.lens_4.zones.nozzle.alarms.cold"
@@ -41,6 +41,18 @@ def test_build_up_is_for_nozzles_and_unseen_for_the_cell(plant: Plant) -> None:
     assert build_up is not None
     assert (build_up.limit_s, build_up.is_latching, build_up.re_alarm_s) == (30.0, True, 600.0)
     assert [rules.kind.value for rules in cell.alarms] == ["unseen"]
+
+
+def test_before_ready_and_pot_life_are_for_the_cell(plant: Plant) -> None:
+    """They stand beside unseen, in no zone, and a cell may change single keys."""
+    plant.change(
+        cell("[cells.alarms.before_ready]", "on_delay_s = 2.0"),
+        more=alarm("pot_life") + alarm("before_ready") + alarm("unseen"),
+    )
+    (rules,) = plant.load().cells
+    assert [one.kind.value for one in rules.alarms] == ["unseen", "before_ready", "pot_life"]
+    assert [one.on_delay_s for one in rules.alarms] == [15.0, 2.0, 15.0]
+    assert {one.kind for zone in rules.zones for one in zone.alarms} == {AlarmKind.COLD}
 
 
 def test_a_zone_overrides_its_cell_and_the_cell_the_general_alarm(plant: Plant) -> None:
@@ -155,6 +167,21 @@ def test_the_deadband_below_the_ceiling_is_held_against_the_setpoint(plant: Plan
             alarm("degradation"),
             "plant.toml, alarms.degradation.limit_s: expected a value, got none; "
             "nothing was started; build_up, degradation: index at which the alarm is raised [s]",
+        ),
+        (
+            alarm("before_ready", "deadband_k = 1.0"),
+            "plant.toml, alarms.before_ready.deadband_k: expected no such key for before_ready, "
+            "got 1.0; nothing was started; it belongs to cold, hot, over_ceiling",
+        ),
+        (
+            alarm("pot_life", "limit_s = 5.0"),
+            "plant.toml, alarms.pot_life.limit_s: expected no such key for pot_life, got 5.0; "
+            "nothing was started; it belongs to build_up, degradation",
+        ),
+        (
+            "[cells.zones.alarms.pot_life]\non_delay_s = 5.0",
+            "plant.toml, cells.lens_4.zones.nozzle.alarms.pot_life: unknown key, got a table; "
+            "nothing was started; known are build_up, cold, degradation, hot, over_ceiling",
         ),
         (
             "[cells.zones.alarms.unseen]\non_delay_s = 5.0",

@@ -9,7 +9,8 @@ import pytest
 
 from app.config.plant import TEXT, Plant
 from watchedpot.app.config import load
-from watchedpot.core.rules import AlarmKind
+from watchedpot.core.rules import AlarmKind, ChargeRules, Dosing, Priority, SoakRules
+from watchedpot.core.tip import plan_tip
 from watchedpot.errors import ConfigError
 from watchedpot.sources.wiring import ModbusChannel
 
@@ -70,6 +71,40 @@ def test_the_example_of_both_cells_is_wired_as_the_simulator_serves_it() -> None
     }
 
 
+def test_the_example_melt_is_that_of_the_simulated_cells() -> None:
+    """Radius, fillings, flows and hold-up are as the simulator has them; all can be computed."""
+    lens_4, housing_7 = load(CONFIG / "demo.toml").cells
+    syringe, tank = lens_4.reservoir, housing_7.reservoir
+    assert syringe is not None
+    assert tank is not None
+    assert syringe.soak == SoakRules(104.0, 23.0, 11.3 / 1e3, 90.0, None, 2.0)
+    assert syringe.material.thermal is not None
+    assert tank.soak == SoakRules(102.0, 23.0, timer_s=180.0)
+    assert lens_4.charge == ChargeRules(
+        0.033, None, 4e-6, Dosing.TIME_PRESSURE, preheat_c=100.0, preheat_s=1200.0
+    )
+    assert housing_7.charge == ChargeRules(5.0, 0.3, 30e-6, Dosing.VOLUMETRIC)
+    assert [zone.hold_up_m3 for zone in housing_7.zones] == [None, 75e-6, 0.5e-6]
+    lives = [
+        (zone.material.ageing.pot_life_s, zone.material.ageing.ref_c)
+        for zone in (syringe, tank)
+        if zone.material.ageing
+    ]
+    assert lives == [(86_400.0, 120.0), (14_400.0, 110.0)]
+    assert tank.material.flow_ea_j_per_mol == pytest.approx(50e3, rel=1e-4)
+    assert [cell.air for cell in (lens_4, housing_7)] == [None, None]
+
+
+def test_the_tips_of_the_examples_stand_five_kelvin_below_their_blocks() -> None:
+    """One by its geometry, one measured, at 120 degC in a room of 23 degC, without flow."""
+    for cell in load(CONFIG / "demo.toml").cells:
+        tip = cell.zones[-1].tip
+        assert tip is not None
+        plan = plan_tip(tip, thermal=None, flow_kg_per_s=None, block_c=120.0, ambient_c=23.0)
+        assert plan.offset_k + plan.still_share * 97.0 == pytest.approx(5.0, abs=0.3)
+        assert tip.low_c == 110.0
+
+
 def test_every_example_alarm_asks_to_hold_and_none_to_reach_in() -> None:
     """The first thing to do is to hold dispensing; over the ceiling the heat goes off too."""
     cells = load(CONFIG / "demo.toml").cells
@@ -80,6 +115,14 @@ def test_every_example_alarm_asks_to_hold_and_none_to_reach_in() -> None:
     assert all(
         "bypass" not in rules.response and "reach in" not in rules.response for rules in alarms
     )
+    (ready,) = {rules for rules in alarms if rules.kind is AlarmKind.BEFORE_READY}
+    assert (ready.priority, ready.on_delay_s, ready.off_delay_s) == (Priority.HIGH, 0.0, 60.0)
+    assert "ready time that is shown" in ready.response
+    (spent,) = {rules for rules in alarms if rules.kind is AlarmKind.POT_LIFE}
+    assert (spent.priority, spent.on_delay_s, spent.off_delay_s) == (Priority.MEDIUM, 0.0, 0.0)
+    assert "the cell's own procedure" in spent.response
+    assert not ready.is_latching
+    assert not spent.is_latching
     (over,) = {rules.response for rules in alarms if rules.kind is AlarmKind.OVER_CEILING}
     assert "safety data sheet" in over
     assert "switch the heat off" in over

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from app.config.plant import COLD, Plant
+from app.config.plant import AGEING, COLD, Plant, cell
 from watchedpot.core.rules import AlarmKind, MaterialRules, ZoneKind
 
+SYRINGE = "plant.toml, cells.lens_4.zones.syringe"
 NOZZLE = "plant.toml, cells.lens_4.zones.nozzle"
 
 
@@ -27,6 +28,7 @@ def test_rules_are_in_the_units_of_the_formulas(plant: Plant) -> None:
     assert (syringe.max_gap_s, syringe.stale_after_s) == (3.0, 3.0)
     assert syringe.temperature == "lens_4/syringe/temperature"
     assert (nozzle.setpoint, nozzle.output) == (None, "lens_4/nozzle/output")
+    assert (syringe.setpoint_c, nozzle.setpoint_c) == (None, 120.0)
 
 
 def test_slow_polls_lengthen_gaps_and_ages_the_ages_to_ten_seconds_at_most(plant: Plant) -> None:
@@ -36,6 +38,15 @@ def test_slow_polls_lengthen_gaps_and_ages_the_ages_to_ten_seconds_at_most(plant
     assert (cell.zones[0].max_gap_s, cell.zones[0].stale_after_s) == (15.0, 10.0)
     assert cell.gate_hold_s == 10.0
     assert (cell.zones[1].max_gap_s, cell.zones[1].stale_after_s) == (3.0, 3.0)
+
+
+def test_a_room_and_a_pause_are_those_of_the_cell(plant: Plant) -> None:
+    """23 degC and ten minutes, unless told otherwise."""
+    (usual,) = plant.load().cells
+    assert (usual.ambient_c, usual.purge_after_idle_s) == (23.0, 600.0)
+    plant.change(cell("ambient_c = 18.5", "purge_after_idle_min = 2.5"))
+    (told,) = plant.load().cells
+    assert (told.ambient_c, told.purge_after_idle_s) == (18.5, 150.0)
 
 
 @pytest.mark.parametrize(
@@ -58,6 +69,12 @@ def test_slow_polls_lengthen_gaps_and_ages_the_ages_to_ten_seconds_at_most(plant
             "setpoint_c = 120.0\noff_below_c = 115.0",
             f"{NOZZLE}: off_below_c = 115.0 degC is not below window_low_c = 115.0 degC; "
             "nothing was started; a zone in its window would count as off",
+        ),
+        (
+            "[[cells]]",
+            f"{AGEING}stops_below_c = 108.0\n[[cells]]",
+            f"{SYRINGE}: window_low_c = 104.0 degC is not above stops_below_c = 108.0 degC of "
+            "material demo_silicone; nothing was started; a charge in its window would not age",
         ),
         (
             "setpoint_c = 120.0",
@@ -145,9 +162,12 @@ def test_what_cannot_be_claimed_is_noted(plant: Plant) -> None:
         "cells.lens_4.zones.syringe: no setpoint channel, setback cannot be told from cooling",
         "cells.lens_4.zones.syringe: no output channel, whether the heater is driven is not known",
         "materials.demo_silicone: demo material, use your supplier's data sheet",
+        "cells.lens_4.zones.syringe: no soak table, warm at the sensor counts as warm to the core",
         "cells.lens_4.zones.nozzle: no setpoint channel, setback cannot be told from cooling",
+        "cells.lens_4.zones.nozzle: no tip table, only its block is judged",
         "cells.lens_4: no charge_id channel, a new charge is known only when a person enters it",
         "cells.lens_4: no wiped channel, wiping is known only when a person enters it",
+        "materials.demo_silicone: no ageing table, the age of a charge is not known",
     )
 
 

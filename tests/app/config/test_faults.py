@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.config.plant import TEXT, Plant
+from app.config.plant import FULL, Plant
 from watchedpot.app.config.build import build
 from watchedpot.app.config.faults import Faults, Place, checked, named, nearest, secrets, shown
 from watchedpot.app.config.files import Document
 from watchedpot.errors import ConfigError
 
-RAW = tomllib.loads(TEXT)
+RAW = tomllib.loads(FULL)
 
 
 def test_all_faults_of_a_file_are_told_at_once(plant: Plant) -> None:
@@ -243,7 +243,7 @@ VALUES = st.one_of(
 )
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=200)
 @given(st.lists(st.tuples(st.sampled_from(_places(RAW)), VALUES), min_size=1, max_size=6))
 def test_whatever_stands_in_a_file_is_a_sentence_and_never_a_crash(
     changes: list[tuple[tuple[str | int, ...], Any]],

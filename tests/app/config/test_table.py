@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from app.config.plant import Plant
+from app.config.plant import FULL, Plant
 from watchedpot.app.config import load, wiring_table
 
 ROOT = Path(__file__).parents[3]
@@ -39,6 +39,31 @@ def test_what_is_unusual_about_a_channel_is_in_its_row(plant: Plant) -> None:
         "-10 to 300 degC 104 to 118 32767"
     ) in rows
     assert "lens_4/nozzle/output i=1001 float32 uncertain too %" in rows
+
+
+def test_all_that_is_told_of_the_melt_is_in_its_row(plant: Plant) -> None:
+    """Core, tip, charge, air and the material's numbers, in the units of the file."""
+    plant.write("plant.toml", FULL)
+    rows = [" ".join(line.split()) for line in wiring_table(plant.load()).splitlines()]
+    for row in (
+        "lens_4/syringe 105 23 radius 11.3 mm 100 2",
+        "lens_4/nozzle 110 4 mm long, 1.651 mm outside, bore 1.194 mm 16 30 W/(m2 K)",
+        "lens_4 33 4 time_pressure 100 degC 20 min 80 % 1.5 h old",
+        "lens_4 23 10 min 7 bar abs 1 bar abs",
+        "demo_silicone 8 h at 110 degC 60 to 100 0.115 (0.098 to 0.132) 22.7 Pa s at 100 degC "
+        "at most -20 degC",
+    ):
+        assert row in rows
+
+
+def test_what_is_not_told_of_the_melt_has_no_table(plant: Plant) -> None:
+    """Only what holds by default is shown."""
+    table = wiring_table(plant.load())
+    assert "tolerance" not in table
+    assert "film" not in table
+    rows = [" ".join(line.split()) for line in table.splitlines()]
+    assert "lens_4 time_pressure cold 80 % age not known" in rows
+    assert "lens_4 23 10 min not watched" in rows
 
 
 def test_without_alarms_there_is_no_table_of_them(plant: Plant) -> None:

@@ -12,6 +12,7 @@ from watchedpot.core.rules import AlarmKind, AlarmRules, MaterialRules
 
 THRESHOLDS = (AlarmKind.COLD, AlarmKind.HOT, AlarmKind.OVER_CEILING)
 WEAR = (AlarmKind.BUILD_UP, AlarmKind.DEGRADATION)
+OF_CELL = (AlarmKind.UNSEEN, AlarmKind.BEFORE_READY, AlarmKind.POT_LIFE)
 
 _ALWAYS = (
     "priority",

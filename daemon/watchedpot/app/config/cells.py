@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 
 from watchedpot.app.config import model
-from watchedpot.app.config.alarms import Layer, alarm_rules, check_deadband, layer
+from watchedpot.app.config.alarms import OF_CELL, Layer, alarm_rules, check_deadband, layer
 from watchedpot.app.config.channels import WiredChannel, Wiring
-from watchedpot.app.config.faults import Faults, Place, nearest, shown
+from watchedpot.app.config.faults import Faults, Place
 from watchedpot.app.config.files import Document, by_id
+from watchedpot.app.config.materials import Materials
+from watchedpot.app.config.melt import Melt, reservoir
 from watchedpot.core.rules import (
     AlarmKind,
     AlarmRules,
@@ -56,12 +58,8 @@ class Cells:
         self._wiring = wiring
         self._faults = faults
         self._notices = notices
-        self._materials = by_id(
-            "materials", ((one, item) for one in documents for item in one.tables.materials), faults
-        )
-        self._declared_materials = [
-            one for document in documents for one in document.ids("materials")
-        ]
+        self._materials = Materials(documents, faults, notices)
+        self._melt = Melt(self._materials, faults, notices)
         self._cells = by_id(
             "cells", ((one, cell) for one in documents for cell in one.tables.cells), faults
         )
@@ -106,14 +104,23 @@ class Cells:
         poll_s = self._slowest_poll_s(cell.channels)
         gate_hold_s = cell.gate_hold_s or min(FRESH_POLLS * poll_s, FRESH_CAP_S)
         self._check_longer_than_poll("gate_hold_s", gate_hold_s, poll_s, place)
-        layers = self._layers(AlarmKind.UNSEEN, (place, cell.alarms))
-        unseen = alarm_rules(AlarmKind.UNSEEN, layers, self._faults)
+        alarms = (
+            alarm_rules(kind, self._layers(kind, (place, cell.alarms)), self._faults)
+            for kind in OF_CELL
+        )
+        holder = reservoir(cell)
+        where = place.at("zones", holder.id if holder else "", "material")
+        material = self._materials.of(holder.material, where) if holder else None
         return CellRules(
             id=cell.id,
             zones=tuple(zone for zone in zones if zone),
             production_hold_s=cell.production_hold_s,
             gate_hold_s=gate_hold_s,
-            alarms=(unseen,) if unseen else (),
+            alarms=tuple(rules for rules in alarms if rules),
+            charge=self._melt.charge(cell, material, place),
+            air=self._melt.air(cell, material, wired.get("dew_point"), place),
+            ambient_c=cell.ambient_c,
+            purge_after_idle_s=cell.purge_after_idle_min * 60.0,
             **{signal: f"{cell.id}/{signal}" for signal in wired},
         )
 
@@ -150,10 +157,13 @@ class Cells:
         stale_after_s = zone.stale_after_s or min(FRESH_POLLS * poll_s, FRESH_CAP_S)
         self._check_longer_than_poll("max_gap_s", max_gap_s, poll_s, place)
         self._check_longer_than_poll("stale_after_s", stale_after_s, poll_s, place)
-        material = self._material(zone, place)
+        material = self._materials.of(zone.material, place.at("material"))
         self._check_temperatures(zone, material, place)
         self._check_range(zone, material, wired.get("temperature"), where)
         alarms = self._zone_alarms(zone, material, (cell_place, cell.alarms), place)
+        self._melt.check_kind(zone, place)
+        soak = self._melt.soak(zone, material, place)
+        tip = self._melt.tip(zone, place, ambient_c=cell.ambient_c)
         if material is None or "temperature" not in wired:
             return None
         return ZoneRules(
@@ -162,10 +172,14 @@ class Cells:
             material=material,
             low_c=zone.window_low_c,
             high_c=zone.window_high_c,
+            setpoint_c=zone.setpoint_c,
             off_below_c=zone.off_below_c,
             max_gap_s=max_gap_s,
             stale_after_s=stale_after_s,
             alarms=alarms,
+            soak=soak,
+            tip=tip,
+            hold_up_m3=None if zone.hold_up_ml is None else zone.hold_up_ml / 1e6,
             **{signal: f"{cell.id}/{zone.id}/{signal}" for signal in wired},
         )
 
@@ -202,29 +216,6 @@ class Cells:
                 f"shorter than two polls nothing would ever be seen; {FRESH_POLLS} polls are usual",
             )
 
-    def _material(self, zone: model.Zone, place: Place) -> MaterialRules | None:
-        """The zone's material; None if there is none such or it is faulty."""
-        if zone.material not in self._materials:
-            if zone.material not in self._declared_materials:
-                self._faults.add(
-                    place.at("material"),
-                    f"expected the id of a material, got {shown(zone.material)}",
-                    nearest(zone.material, self._declared_materials),
-                )
-            return None
-        _, material = self._materials[zone.material]
-        notice = f"materials.{material.id}: demo material, use your supplier's data sheet"
-        if material.demo and notice not in self._notices:
-            self._notices.append(notice)
-        return MaterialRules(
-            id=material.id,
-            ceiling_c=material.ceiling_c,
-            flow_ea_j_per_mol=material.flow_activation_kj_per_mol * 1000.0,
-            degradation_ea_j_per_mol=material.degradation_activation_kj_per_mol * 1000.0,
-            source=material.source,
-            is_demo=material.demo,
-        )
-
     def _check_temperatures(
         self, zone: model.Zone, material: MaterialRules | None, place: Place
     ) -> None:
@@ -242,6 +233,13 @@ class Cells:
                 place,
                 f"off_below_c = {zone.off_below_c} degC is not below window_low_c = {low_c} degC",
                 "a zone in its window would count as off",
+            )
+        if material and material.ageing and material.ageing.stops_below_c >= low_c:
+            self._faults.add(
+                place,
+                f"window_low_c = {low_c} degC is not above stops_below_c = "
+                f"{material.ageing.stops_below_c} degC of material {material.id}",
+                "a charge in its window would not age",
             )
         if zone.setpoint_c is not None and low_c < high_c and not low_c < zone.setpoint_c < high_c:
             self._faults.add(
@@ -297,7 +295,7 @@ class Cells:
         found: list[AlarmRules] = []
         for kind in AlarmKind:
             is_elsewhere = kind is AlarmKind.BUILD_UP and zone.kind is not ZoneKind.NOZZLE
-            if kind is AlarmKind.UNSEEN or is_elsewhere:
+            if kind in OF_CELL or is_elsewhere:
                 continue
             layers = self._layers(kind, of_cell, (place, zone.alarms))
             rules = alarm_rules(kind, layers, self._faults)

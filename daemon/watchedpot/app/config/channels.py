@@ -44,6 +44,7 @@ _TEMPERATURE = _Form(
     "a number of degrees", _NUMBERS, (Unit.CELSIUS, Unit.FAHRENHEIT), needs_range=True
 )
 _OUTPUT = _Form("a heater output", _NUMBERS, (Unit.PERCENT,))
+_HUMIDITY = _Form("a relative humidity", _NUMBERS, (Unit.PERCENT,), needs_range=True)
 _COUNT = _Form("a number that counts or names", _INTEGERS, (Unit.NONE,))
 _STATE = _Form("a yes or no", (ValueType.BOOL,), (Unit.NONE,))
 
@@ -51,6 +52,9 @@ _FORMS = {
     "temperature": _TEMPERATURE,
     "setpoint": _TEMPERATURE,
     "ambient": _TEMPERATURE,
+    "dew_point": _TEMPERATURE,
+    "air_temperature": _TEMPERATURE,
+    "air_humidity": _HUMIDITY,
     "output": _OUTPUT,
     "parts": _COUNT,
     "charge_id": _COUNT,

@@ -22,13 +22,26 @@ from watchedpot.app.config.model import ORDER, File, Part
 EFFECT = "nothing was started"
 
 _UNITS = {
+    "_j_per_kg_k": "J/(kg K)",
+    "_w_per_m2_k": "W/(m2 K)",
+    "_w_per_m_k": "W/(m K)",
+    "_kg_per_m3": "kg/m3",
     "_kj_per_mol": "kJ/mol",
+    "_mm2_per_s": "mm2/s",
+    "_mg_per_s": "mg/s",
+    "_bar_abs": "bar",
     "_days": "days",
+    "_min": "min",
     "_mb": "MB",
+    "_ml": "ml",
+    "_mm": "mm",
     "_c": "degC",
+    "_g": "g",
+    "_h": "h",
     "_k": "K",
     "_s": "s",
 }
+"""Units of keys by how their names end, the longer endings first."""
 _SECRET = re.compile(r"password|passwd|passphrase|token|secret|private_?key|api_?key|credential")
 _REFERENCE = re.compile(r"_(file|credential)$")
 _BARE_KEY = re.compile(r"^[A-Za-z0-9_-]+$")
@@ -46,12 +59,13 @@ _EXPECTED = {
     "finite_number": "a finite number",
     "greater_than": "more than {gt:g}{unit}",
     "greater_than_equal": "{ge:g}{unit} or more",
+    "less_than": "less than {lt:g}{unit}",
     "less_than_equal": "{le:g}{unit} or less",
     "string_too_short": "a text that is not empty",
     "string_too_long": "at most {max_length} characters",
     "string_pattern_mismatch": "a text of the form {pattern}",
-    "too_short": "{min_length} numbers",
-    "too_long": "{max_length} numbers",
+    "too_short": "{min_length} entries",
+    "too_long": "{max_length} entries",
     "enum": "{expected}",
     "literal_error": "{expected}",
     "union_tag_invalid": "{expected_tags}",
@@ -118,6 +132,17 @@ class Faults:
             and (fault.place.path == place.path or fault.place.path.startswith(below))
             for fault in self.found
         )
+
+    def has(self, part: Part, key: str, place: Place) -> bool:
+        """Whether a key of a table was written, be it with a fault."""
+        return getattr(part, key) is not None or self.concern(place.at(key))
+
+    def check_one_of(self, part: Part, keys: tuple[str, str], place: Place, hint: str) -> None:
+        """Note it where both of two keys were written, or neither."""
+        written = [key for key in keys if self.has(part, key, place)]
+        if len(written) != 1:
+            came = "both" if written else "none"
+            self.add(place, f"expected {keys[0]} or {keys[1]}, got {came}", hint)
 
     def texts(self) -> tuple[str, ...]:
         """Each fault as one sentence."""

@@ -21,7 +21,7 @@ from pydantic import (
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError, core_schema
 
-from watchedpot.core.rules import Priority, ZoneKind
+from watchedpot.core.rules import Dosing, Priority, ZoneKind
 from watchedpot.sources.wiring import RegisterTable, Unit, ValueType, WordOrder
 
 ORDER = "order"
@@ -33,6 +33,17 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 PollPeriod = Annotated[float, Field(ge=0.05, le=5)]
 Energy = Annotated[float, Field(gt=0, le=500)]
+Temperature = Annotated[float, Field(ge=-50, le=500)]
+Diffusivity = Annotated[float, Field(ge=0.03, le=1)]
+Minutes = Annotated[float, Field(gt=0, le=1440)]
+Room = Annotated[float, Field(ge=-20, le=60)]
+Pressure = Annotated[float, Field(ge=0.8, le=25)]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+def _one_of(*keys: str) -> ConfigDict:
+    """Tell the schema that exactly one of some keys is needed."""
+    return ConfigDict(json_schema_extra={"oneOf": [{"required": [key]} for key in keys]})
 
 
 def _in_order(low: float, high: float, *, low_key: str, high_key: str) -> None:
@@ -142,21 +153,69 @@ class ModbusSource(Part):
 Source = Annotated[OpcuaSource | ModbusSource, Discriminator("protocol")]
 
 
+class Ageing(Part):
+    """How fast an adhesive uses up its pot life."""
+
+    pot_life_h: Annotated[float, Field(ge=0.01, le=1000)]
+    """Closed, dry pot life at the temperature at_c [h]."""
+    at_c: Temperature
+    """Temperature that the pot life is stated at [degC]."""
+    activation_low_kj_per_mol: Energy = 60.0
+    """Lowest activation energy of ageing; both bounds are computed, the stricter is shown
+    [kJ/mol]."""
+    activation_high_kj_per_mol: Energy = 100.0
+    """Highest activation energy of ageing, up to 500 [kJ/mol]."""
+    stops_below_c: Temperature = 40.0
+    """Below this the adhesive does not age; below every window [degC]."""
+    source: Text
+    """Where these numbers are from: data sheet with its date, or a trial of your own."""
+
+
+class Thermal(Part):
+    """How heat moves in an adhesive."""
+
+    diffusivity_mm2_per_s: Diffusivity
+    """Thermal diffusivity, best value, 0.03 to 1 [mm2/s]."""
+    diffusivity_low_mm2_per_s: Diffusivity
+    """Lowest diffusivity that may be true: the slowest core [mm2/s]."""
+    diffusivity_high_mm2_per_s: Diffusivity
+    """Highest diffusivity that may be true: the fastest core [mm2/s]."""
+    conductivity_w_per_m_k: Annotated[float, Field(ge=0.05, le=2)]
+    """Thermal conductivity, 0.05 to 2 [W/(m K)]."""
+    density_kg_per_m3: Annotated[float, Field(ge=500, le=3000)]
+    """Density of the melt, 500 to 3000 [kg/m3]."""
+    heat_capacity_j_per_kg_k: Annotated[float, Field(ge=800, le=4000)]
+    """Specific heat capacity of the melt, 800 to 4000 [J/(kg K)]."""
+    source: Text
+    """Where these numbers are from: data sheet, measurement, or a table for its chemistry."""
+
+
 class Material(Part):
     """What the thermal account needs to know of an adhesive."""
 
+    model_config = _one_of("flow_activation_kj_per_mol", "viscosity_points")
+
     id: Id
     """Name of the material: lower-case letters, digits and underscores."""
-    ceiling_c: float
+    ceiling_c: Temperature
     """Limit of the material, above every window; beyond it the charge is overheated [degC]."""
-    flow_activation_kj_per_mol: Energy
+    flow_activation_kj_per_mol: Energy | None = None
     """Activation energy of flow: how steeply viscosity rises when colder, up to 500 [kJ/mol]."""
+    viscosity_points: Annotated[list[Pair], Field(min_length=2, max_length=2)] | None = None
+    """Instead of flow_activation_kj_per_mol: two points of the data sheet, each
+    [temperature, viscosity] [degC, Pa s]."""
     degradation_activation_kj_per_mol: Energy
     """Activation energy of the damage above the window, up to 500 [kJ/mol]."""
     source: Text
     """Where the numbers are from: data sheet with its date, measurement, or common practice."""
     demo: bool = False
     """Whether the numbers are invented for a demonstration."""
+    dew_point_max_c: Annotated[float, Field(ge=-100, le=30)] | None = None
+    """Highest pressure dew point of the dispensing air; left out: no limit [degC]."""
+    ageing: Ageing | None = None
+    """Pot life; left out: the age of a charge is not known."""
+    thermal: Thermal | None = None
+    """How heat moves in it; left out: the core of a charge is judged by time only."""
 
 
 class Channel(Part):
@@ -183,10 +242,11 @@ class Channel(Part):
     offset: float = 0.0
     """Added after scaling: value = raw * scale + offset [unit of the value]."""
     unit: Annotated[Unit, Field(strict=False)] | None = None
-    """Unit of the value after scale and offset: degC or degF for temperatures, % for outputs."""
+    """Unit of the value after scale and offset: degC or degF for temperatures, % for outputs and
+    humidity."""
     fill_values: list[float] = []
     """Raw numbers, before scaling, that mean "no reading" [raw]."""
-    plausible: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    plausible: Pair | None = None
     """Lowest and highest value that the sensor can return; wider than any window [unit]."""
 
     @field_validator("plausible")
@@ -225,6 +285,12 @@ class CellChannels(Part):
     """Whether the nozzle has been wiped or purged (a bit)."""
     ambient: Channel | None = None
     """Temperature around the cell [degC or degF]."""
+    dew_point: Channel | None = None
+    """Dew point of the dispensing air at its sensor [degC or degF]."""
+    air_temperature: Channel | None = None
+    """Instead of dew_point, with air_humidity: temperature of the dispensing air [degC or degF]."""
+    air_humidity: Channel | None = None
+    """Instead of dew_point, with air_temperature: relative humidity of the dispensing air [%]."""
 
 
 class Alarm(Part):
@@ -274,6 +340,56 @@ class Alarms(ZoneAlarms):
 
     unseen: Alarm | None = None
     """Of the cell: a temperature that is not read or not believable."""
+    before_ready: Alarm | None = None
+    """Of the cell: it dispenses although a zone or the charge is not ready."""
+    pot_life: Alarm | None = None
+    """Of the cell: the pot life of the charge is used up."""
+
+
+class Soak(Part):
+    """When the core of a charge counts as warm."""
+
+    model_config = _one_of("radius_mm", "timer_min")
+
+    ready_c: Temperature | None = None
+    """What the core must reach, inside the window; default window_low_c [degC]."""
+    start_c: Room = 23.0
+    """Temperature of a charge of which nothing else is known, -20 to 60 [degC]."""
+    radius_mm: Annotated[float, Field(ge=1, le=200)] | None = None
+    """Inner radius of the container; the core is then computed [mm]."""
+    timer_min: Minutes | None = None
+    """Where the radius is not known: time in the window from cold [min]."""
+    wall_w_per_m2_k: Annotated[float, Field(ge=1, le=10_000)] = 100.0
+    """With radius_mm: heat transfer from the sensor's metal through gap and container wall to the
+    adhesive [W/(m2 K)]."""
+    tolerance_k: Annotated[float, Field(ge=0, le=10)] = 2.0
+    """With radius_mm: ready when even the slowest estimate is no further than this below ready_c
+    [K]."""
+
+
+class Tip(Part):
+    """How the bare tip of a nozzle is colder than its block."""
+
+    model_config = _one_of("length_mm", "offset_k")
+
+    low_c: Temperature
+    """Lowest temperature of the tip at which the melt still flows as it should [degC]."""
+    offset_k: Annotated[float, Field(ge=0, le=60)] | None = None
+    """Block minus tip as measured at commissioning, without flow [K]."""
+    length_mm: Annotated[float, Field(ge=0.1, le=100)] | None = None
+    """Instead of offset_k: length of the tip outside the heated block [mm]."""
+    gauge: int | None = None
+    """Gauge number of a needle tip: its outer diameter and bore by a table [1]."""
+    outer_mm: Annotated[float, Field(ge=0.05, le=20)] | None = None
+    """Instead of gauge: outer diameter [mm]."""
+    bore_mm: Annotated[float, Field(ge=0.01, le=20)] | None = None
+    """Instead of gauge: diameter of the bore [mm]."""
+    conductivity_w_per_m_k: Annotated[float, Field(ge=0.1, le=500)] = 16.0
+    """Thermal conductivity of the tip's metal; stainless steel about 16 [W/(m K)]."""
+    emissivity: Annotated[float, Field(ge=0, le=1)] = 0.3
+    """Emissivity of its surface: bare metal about 0.3, soiled up to 0.9 [1]."""
+    film_w_per_m2_k: Annotated[float, Field(ge=1, le=500)] | None = None
+    """Heat transfer to the air, radiation included; default by free convection [W/(m2 K)]."""
 
 
 class Zone(Part):
@@ -285,13 +401,14 @@ class Zone(Part):
     """What the zone is."""
     material: Id
     """Id of the material in the zone."""
-    window_low_c: float
+    window_low_c: Temperature
     """Lower edge of the window [degC]."""
-    window_high_c: float
+    window_high_c: Temperature
     """Upper edge of the window [degC]."""
-    setpoint_c: float | None = None
-    """Usual setpoint, inside the window: only to check the deadbands against [degC]."""
-    off_below_c: float = 50.0
+    setpoint_c: Temperature | None = None
+    """Usual setpoint, inside the window: deadbands and the flow at the tip are held against it
+    [degC]."""
+    off_below_c: Temperature = 50.0
     """A setpoint (without one, a reading) below this means that the zone is off [degC]."""
     max_gap_s: Positive | None = None
     """Longest step between two good readings that is joined by a line; default 3 polls [s]."""
@@ -299,6 +416,12 @@ class Zone(Part):
     """Age at which a reading says nothing about now; default 3 polls, at most 10 s [s]."""
     channels: ZoneChannels = Field(default_factory=ZoneChannels)
     """Signals of the zone."""
+    hold_up_ml: Annotated[float, Field(ge=0.001, le=5000)] | None = None
+    """Hose or nozzle: melt that it holds [ml]."""
+    soak: Soak | None = None
+    """Tank, cartridge or syringe: when the core counts as warm; left out: with its wall."""
+    tip: Tip | None = None
+    """Nozzle: how its tip is colder than its block; left out: only the block is judged."""
     alarms: ZoneAlarms = Field(default_factory=ZoneAlarms)
     """Keys of alarms that differ in this zone."""
 
@@ -315,6 +438,38 @@ class Zone(Part):
         return window_high_c
 
 
+class Charge(Part):
+    """What is known of a cell's charges before they come."""
+
+    fill_g: Annotated[float, Field(ge=0.01, le=100_000)] | None = None
+    """Mass of a full charge; left out: when it will be empty is not foretold [g]."""
+    refill_g: Annotated[float, Field(ge=0.01, le=100_000)] | None = None
+    """Tank: mass that one refill adds; left out: a refill never makes the charge younger [g]."""
+    flow_mg_per_s: Annotated[float, Field(ge=0.001, le=10_000)] | None = None
+    """Mean melt flow while dispensing, by weighing [mg/s]."""
+    dosing: Annotated[Dosing, Field(strict=False)] = Dosing.TIME_PRESSURE
+    """What the dispenser holds constant: pressure and time, or a pump's flow."""
+    preheat_c: Temperature | None = None
+    """How charges are usually warmed before loading; left out: they come cold [degC]."""
+    preheat_min: Minutes | None = None
+    """How long they are warmed at preheat_c [min]."""
+    near_share: Annotated[float, Field(gt=0, lt=1)] = 0.8
+    """Share of the pot life from which the charge is near its limit [1]."""
+    start_age_h: NotNegative | None = None
+    """Age of the charge that lies there when the account begins, as hours at the temperature of
+    the pot life; left out: not known [h]."""
+
+
+class Air(Part):
+    """The dispensing air."""
+
+    line_bar_abs: Pressure
+    """Absolute pressure at which the air meets the adhesive: what a gauge shows, plus about 1;
+    0.8 to 25 [bar]."""
+    measured_bar_abs: Pressure | None = None
+    """Absolute pressure at the sensor of its moisture; default line_bar_abs [bar]."""
+
+
 class Cell(Part):
     """One cell."""
 
@@ -327,6 +482,14 @@ class Cell(Part):
     gate_hold_s: Positive | None = None
     """How long a signal of the cell is believed after its last good reading; default 3 polls,
     at most 10 s [s]."""
+    ambient_c: Room = 23.0
+    """Room temperature where no channel tells it, -20 to 60 [degC]."""
+    purge_after_idle_min: Minutes = 10.0
+    """Longest pause after which the nozzle may dispense unpurged [min]."""
+    charge: Charge = Field(default_factory=Charge)
+    """What is known of its charges before they come."""
+    air: Air | None = None
+    """Its dispensing air, where the moisture of that is measured."""
     channels: CellChannels = Field(default_factory=CellChannels)
     """Signals of the cell."""
     zones: list[Zone] = []

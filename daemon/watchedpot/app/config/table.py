@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from watchedpot.app.config.build import Configuration
-from watchedpot.core.rules import AlarmKind, AlarmRules, CellRules, MaterialRules, ZoneRules
+from watchedpot.core.rules import (
+    AlarmKind,
+    AlarmRules,
+    CellRules,
+    MaterialRules,
+    SoakRules,
+    TipRules,
+    ZoneRules,
+)
 from watchedpot.sources.wiring import (
     Conversion,
     ModbusChannel,
@@ -16,8 +24,21 @@ from watchedpot.sources.wiring import (
 )
 
 _WIRES = ("channel", "address", "type", "unit", "scale", "plausible", "window", "fill")
-_ZONES = ("zone", "kind", "material", "window degC", "off below degC", "gap s", "stale s")
+_ZONES = (
+    *("zone", "kind", "material", "window degC", "setpoint degC", "off below degC"),
+    *("gap s", "stale s", "holds ml"),
+)
 _MATERIALS = ("material", "ceiling degC", "flow kJ/mol", "damage kJ/mol", "source")
+_MELTS = ("material", "pot life", "ageing kJ/mol", "diffusivity mm2/s", "viscosity", "dew point")
+_SOAKS = ("core", "ready degC", "start degC", "known by", "wall W/(m2 K)", "tolerance K")
+_TIPS = ("tip", "low degC", "known by", "W/(m K)", "film")
+_CHARGES = ("charge", "full g", "refill g", "flow mg/s", "dosing", "preheat", "near", "at start")
+_CELLS = ("cell", "room degC", "purge after", "air at the line", "air at the sensor")
+_OF_CELL = {
+    AlarmKind.UNSEEN: "not read or not believed",
+    AlarmKind.BEFORE_READY: "dispensing before ready",
+    AlarmKind.POT_LIFE: "pot life used up",
+}
 _ALARMS = ("alarm", "limit", "deadband", "on after", "off after", "priority", "latching")
 
 
@@ -29,13 +50,20 @@ def wiring_table(configuration: Configuration) -> str:
     for source in configuration.sources:
         rows = [_wire(channel, windows.get(channel.name)) for channel in source.channels]
         parts.append(f"{_device(source)}\n{_grid(_WIRES, rows)}")
-    zones = [_zone(cell, zone) for cell in configuration.cells for zone in cell.zones]
-    materials = {zone.material: None for cell in configuration.cells for zone in cell.zones}
-    parts.append(_grid(_ZONES, zones))
-    parts.append(_grid(_MATERIALS, [_material(one) for one in materials]))
-    alarms = [row for cell in configuration.cells for row in _alarms(cell)]
-    if alarms:
-        parts.append(_grid(_ALARMS, alarms))
+    cells = configuration.cells
+    zones = [(f"{cell.id}/{zone.id}", zone) for cell in cells for zone in cell.zones]
+    materials = list(dict.fromkeys(zone.material for _, zone in zones))
+    grids: tuple[tuple[Sequence[str], Sequence[Sequence[str]]], ...] = (
+        (_ZONES, [_zone(name, zone) for name, zone in zones]),
+        (_SOAKS, [_soak(name, zone.soak) for name, zone in zones if zone.soak]),
+        (_TIPS, [_tip(name, zone.tip) for name, zone in zones if zone.tip]),
+        (_CHARGES, [_charge(cell) for cell in cells]),
+        (_CELLS, [_cell(cell) for cell in cells]),
+        (_MATERIALS, [_material(one) for one in materials]),
+        (_MELTS, [_melt(one) for one in materials]),
+        (_ALARMS, [row for cell in cells for row in _alarms(cell)]),
+    )
+    parts.extend(_grid(head, rows) for head, rows in grids if rows)
     service = configuration.service
     parts.append(
         f"served on {service.host}:{service.port}, recorded in {service.ledger_path} "
@@ -98,15 +126,67 @@ def _range(conversion: Conversion) -> str:
     return f"{low:g} to {high:g}" + (" degC" if conversion.unit is Unit.FAHRENHEIT else "")
 
 
-def _zone(cell: CellRules, zone: ZoneRules) -> tuple[str, ...]:
+def _zone(name: str, zone: ZoneRules) -> tuple[str, ...]:
     return (
-        f"{cell.id}/{zone.id}",
+        name,
         zone.kind.value,
         zone.material.id,
         f"{zone.low_c:g} to {zone.high_c:g}",
+        _number(zone.setpoint_c),
         f"{zone.off_below_c:g}",
         f"{zone.max_gap_s:g}",
         f"{zone.stale_after_s:g}",
+        _number(zone.hold_up_m3, per_unit=1e6),
+    )
+
+
+def _soak(name: str, soak: SoakRules) -> tuple[str, ...]:
+    start = (name, f"{soak.ready_c:g}", f"{soak.start_c:g}")
+    if soak.radius_m is None:
+        return (*start, f"{_number(soak.timer_s, per_unit=1 / 60)} min in the window", "", "")
+    known_by = f"radius {soak.radius_m * 1e3:g} mm"
+    return (*start, known_by, f"{soak.wall_w_per_m2_k:g}", f"{soak.tolerance_k:g}")
+
+
+def _tip(name: str, tip: TipRules) -> tuple[str, ...]:
+    if tip.fin is None:
+        return (name, f"{tip.low_c:g}", f"measured, {_number(tip.offset_k)} K colder", "", "")
+    fin = tip.fin
+    film = _number(fin.film_w_per_m2_k)
+    return (
+        name,
+        f"{tip.low_c:g}",
+        f"{fin.length_m * 1e3:g} mm long, {fin.outer_m * 1e3:g} mm outside, "
+        f"bore {fin.bore_m * 1e3:g} mm",
+        f"{fin.conductivity_w_per_m_k:g}",
+        f"{film} W/(m2 K)" if film else f"still air, emissivity {fin.emissivity:g}",
+    )
+
+
+def _charge(cell: CellRules) -> tuple[str, ...]:
+    charge = cell.charge
+    preheat = f"{_number(charge.preheat_c)} degC {charge.preheat_s / 60.0:g} min"
+    age_h = _number(charge.start_age_s, per_unit=1 / 3600)
+    return (
+        cell.id,
+        _number(charge.fill_kg, per_unit=1e3),
+        _number(charge.refill_kg, per_unit=1e3),
+        _number(charge.flow_kg_per_s, per_unit=1e6),
+        charge.dosing.value,
+        preheat if charge.preheat_c is not None else "cold",
+        f"{100.0 * charge.near_share:g} %",
+        f"{age_h} h old" if age_h else "age not known",
+    )
+
+
+def _cell(cell: CellRules) -> tuple[str, ...]:
+    air = cell.air
+    return (
+        cell.id,
+        f"{cell.ambient_c:g}",
+        f"{cell.purge_after_idle_s / 60.0:g} min",
+        f"{air.line_pa / 1e5:g} bar abs" if air else "not watched",
+        f"{air.measured_pa / 1e5:g} bar abs" if air else "",
     )
 
 
@@ -114,10 +194,36 @@ def _material(material: MaterialRules) -> tuple[str, ...]:
     return (
         material.id,
         f"{material.ceiling_c:g}",
-        f"{material.flow_ea_j_per_mol / 1000.0:g}",
+        f"{material.flow_ea_j_per_mol / 1000.0:.4g}",
         f"{material.degradation_ea_j_per_mol / 1000.0:g}",
         material.source,
     )
+
+
+def _melt(material: MaterialRules) -> tuple[str, ...]:
+    ageing, thermal = material.ageing, material.thermal
+    viscosity = (
+        f"{_number(material.viscosity_pa_s)} Pa s at {_number(material.viscosity_at_c)} degC"
+    )
+    dew_point = f"at most {_number(material.dew_point_max_c)} degC"
+    return (
+        material.id,
+        f"{ageing.pot_life_s / 3600.0:g} h at {ageing.ref_c:g} degC" if ageing else "",
+        f"{ageing.ea_low_j_per_mol / 1e3:g} to {ageing.ea_high_j_per_mol / 1e3:g}"
+        if ageing
+        else "",
+        f"{thermal.diffusivity_m2_per_s * 1e6:g} ({thermal.diffusivity_low_m2_per_s * 1e6:g} to "
+        f"{thermal.diffusivity_high_m2_per_s * 1e6:g})"
+        if thermal
+        else "",
+        viscosity if material.viscosity_pa_s is not None else "",
+        dew_point if material.dew_point_max_c is not None else "",
+    )
+
+
+def _number(value: float | None, *, per_unit: float = 1.0) -> str:
+    """A number in a unit of which the rules' unit holds so many; empty where there is none."""
+    return "" if value is None else f"{value * per_unit:g}"
 
 
 def _alarms(cell: CellRules) -> Iterable[tuple[str, ...]]:
@@ -131,7 +237,7 @@ def _alarms(cell: CellRules) -> Iterable[tuple[str, ...]]:
             limit = limits.get(rules.kind, f"index {rules.limit_s:g} s" if rules.limit_s else "")
             yield _alarm(f"{cell.id}/{zone.id}/{rules.kind}", limit, rules)
     for rules in cell.alarms:
-        yield _alarm(f"{cell.id}/{rules.kind}", "not read or not believed", rules)
+        yield _alarm(f"{cell.id}/{rules.kind}", _OF_CELL[rules.kind], rules)
 
 
 def _alarm(name: str, limit: str, rules: AlarmRules) -> tuple[str, ...]:
