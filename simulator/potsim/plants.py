@@ -6,7 +6,8 @@ this size, not those of any product.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from potsim.controllers import CycleParams, PidParams
@@ -93,8 +94,35 @@ class Plant:
     is_topped_up: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Factors:
+    """How the charge of a cell differs from the round figures that everybody was told.
+
+    Parameters
+    ----------
+    conductivity : float
+        On the conductivity of the adhesive. [1]
+    wall : float
+        On the coefficient between block and adhesive. [1]
+    heat_capacity : float
+        On the specific heat of the adhesive, not on its heat of fusion. [1]
+    """
+
+    conductivity: float = 1.0
+    wall: float = 1.0
+    heat_capacity: float = 1.0
+
+
+AS_TOLD = Factors()
+
 SILICONE = Melt(solid_j_per_kg_k=1500.0, melt_j_per_kg_k=1500.0)
 """demo_silicone: softens, does not melt. Demo: use your supplier's data sheet."""
+
+SILICONE_W_PER_M_K = 0.18
+"""Conductivity of demo_silicone. [W/(m K)]"""
+
+SYRINGE_WALL_W_PER_M2_K = 100.0
+"""Between the block of lens_4 and its adhesive: gap and wall of the syringe. [W/(m2 K)]"""
 
 POLYURETHANE = Melt(
     solid_j_per_kg_k=1700.0,
@@ -104,6 +132,28 @@ POLYURETHANE = Melt(
     fusion_to_c=70.0,
 )
 """demo_polyurethane: semi-crystalline. Demo: use your supplier's data sheet."""
+
+
+def heavier(melt: Melt, factor: float) -> Melt:
+    """An adhesive with another specific heat, solid and molten.
+
+    Parameters
+    ----------
+    melt : Melt
+        As told.
+    factor : float
+        On both specific heats. [1]
+
+    Returns
+    -------
+    Melt
+        With the same heat of fusion.
+    """
+    return replace(
+        melt,
+        solid_j_per_kg_k=factor * melt.solid_j_per_kg_k,
+        melt_j_per_kg_k=factor * melt.melt_j_per_kg_k,
+    )
 
 
 def tip_lumps(*, zone: int, metal_j_per_k: float, loss_w_per_k: float) -> tuple[Lump, ...]:
@@ -127,8 +177,8 @@ def tip_lumps(*, zone: int, metal_j_per_k: float, loss_w_per_k: float) -> tuple[
     return (third, third, third)
 
 
-def _lens_4() -> Plant:
-    rings = 12
+def _lens_4(factors: Factors) -> Plant:
+    rings = 20
     syringe, nozzle, melt, tip = 0, rings + 1, rings + 2, rings + 3
     lumps = (
         Lump(0, metal_j_per_k=400.0, loss_w_per_k=0.25, heater_share=1.0),
@@ -145,8 +195,8 @@ def _lens_4() -> Plant:
             rings=rings,
             radius_m=0.0113,
             length_m=0.0748,
-            w_per_m_k=0.18,
-            wall_w_per_m2_k=100.0,
+            w_per_m_k=SILICONE_W_PER_M_K * factors.conductivity,
+            wall_w_per_m2_k=SYRINGE_WALL_W_PER_M2_K * factors.wall,
         ),
         Link(syringe, nozzle, 0.02),
         Link(nozzle, melt, 0.3),
@@ -186,7 +236,7 @@ def _lens_4() -> Plant:
             path=(melt, tip, tip + 1, tip + 2),
             sensor_lump=(syringe, nozzle),
             core_lump=1,
-            melt=SILICONE,
+            melt=heavier(SILICONE, factors.heat_capacity),
             full_charge_kg=0.033,
             wipe_w_per_k=0.12,
             max_flow_kg_per_s=50e-6,
@@ -197,7 +247,7 @@ def _lens_4() -> Plant:
     )
 
 
-def _housing_7() -> Plant:
+def _housing_7(factors: Factors) -> Plant:
     pieces = 5
     tank, shell, bulk = 0, 1, 2
     walls = tuple(range(3, 3 + pieces))
@@ -216,8 +266,8 @@ def _housing_7() -> Plant:
         *tip_lumps(zone=2, metal_j_per_k=4.0, loss_w_per_k=0.010),
     )
     links = (
-        Link(tank, shell, 20.0, scales_with_fill=True),
-        Link(shell, bulk, 15.0, scales_with_fill=True),
+        Link(tank, shell, 20.0 * factors.wall, scales_with_fill=True),
+        Link(shell, bulk, 15.0 * factors.conductivity, scales_with_fill=True),
         Link(tank, walls[0], 0.05),
         *chain(walls, 0.02),
         *(Link(wall, melt, 0.75) for wall, melt in zip(walls, melts, strict=True)),
@@ -269,7 +319,7 @@ def _housing_7() -> Plant:
             path=(*melts, nozzle_melt, tip, tip + 1, tip + 2),
             sensor_lump=(tank, walls[pieces // 2], nozzle),
             core_lump=bulk,
-            melt=POLYURETHANE,
+            melt=heavier(POLYURETHANE, factors.heat_capacity),
             full_charge_kg=5.0,
             wipe_w_per_k=0.12,
             max_flow_kg_per_s=100e-6,
@@ -280,5 +330,8 @@ def _housing_7() -> Plant:
     )
 
 
-PLANTS = {plant.name: plant for plant in (_lens_4(), _housing_7())}
-"""Every cell a scenario can hold, by name."""
+BUILDERS: dict[str, Callable[[Factors], Plant]] = {"lens_4": _lens_4, "housing_7": _housing_7}
+"""How each cell is built, by name."""
+
+PLANTS = {name: build(AS_TOLD) for name, build in BUILDERS.items()}
+"""Every cell a scenario can hold, by name, as everybody was told."""

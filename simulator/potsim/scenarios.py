@@ -13,11 +13,15 @@ A scenario is one file; times count in cell seconds from its start.
       parts, charge_id      counter and charge at the start                     0, 1
       charge_c              charge at the start [degC]                          reservoir's start
       charge_kg             its mass [kg]                                       full
+      conductivity_factor, wall_factor, heat_capacity_factor
+                            of the charge: how far the truth is from the
+                            figures that everybody was told             1, 1, 1
       part_period_s, dispense_s, setback_after_s, change_s                      of the plant
       zones.ZONE            initial_c, setpoint_c, setback_c [degC],
                             noise_k, resolution_k [K]                           of the plant
       plan                  list: at_s, do = an order (controllers.py) or "ambient"
-                            change_charge takes charge_c, charge_kg; ambient takes ambient_c
+                            change_charge takes charge_c, charge_kg and announced (true):
+                            false leaves the charge's number as it was; ambient takes ambient_c
       faults                list: what, at_s, for_s (absent: to the end), zone and the keys below
 
     fault             zone  keys
@@ -53,7 +57,7 @@ from typing import Any
 from potsim.controllers import Order
 from potsim.errors import ScenarioError
 from potsim.physics import MAX_DRAFT, MIN_FILL
-from potsim.plants import PLANTS, Plant, ZonePlant
+from potsim.plants import BUILDERS, PLANTS, Factors, Plant, ZonePlant
 
 DAY_S = 86_400.0
 REFILL_KG = 0.3
@@ -191,6 +195,8 @@ class Step:
         What the cell is told; None for a change of the room.
     charge_c, charge_kg : float
         Of the new charge. [degC, kg]
+    is_announced : bool
+        Whether the charge's number moves with it.
     ambient_c : float or None
         New room temperature. [degC]
     """
@@ -199,6 +205,7 @@ class Step:
     order: Order | None
     charge_c: float = 0.0
     charge_kg: float = 0.0
+    is_announced: bool = True
     ambient_c: float | None = None
 
 
@@ -209,7 +216,7 @@ class CellScript:
     Parameters
     ----------
     plant : Plant
-        The cell, with the scenario's own setpoints and sensors.
+        The cell, with the scenario's own setpoints, sensors and factors of the charge.
     ambient_c : float
         Room at the start. [degC]
     parts, charge_id : int
@@ -440,6 +447,7 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     ambient_c = table.number("ambient_c", Number(0.0, 45.0, 25.0))
     parts = table.whole("parts", Number(0, 2**31, 0))
     charge_id = table.whole("charge_id", Number(0, 2**31, 1))
+    plant = BUILDERS[plant.name](_factors(table))
     rhythm = plant.cycle
     cycle = replace(
         rhythm,
@@ -476,6 +484,15 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     )
 
 
+def _factors(table: _Table) -> Factors:
+    factor = Number(0.2, 5.0, 1.0)
+    return Factors(
+        conductivity=table.number("conductivity_factor", factor),
+        wall=table.number("wall_factor", factor),
+        heat_capacity=table.number("heat_capacity_factor", factor),
+    )
+
+
 def _zone(table: _Table, zone: ZonePlant) -> tuple[ZonePlant, float]:
     setpoint_c = table.number("setpoint_c", Number(0.0, 250.0, zone.setpoint_c))
     initial_c = table.number("initial_c", Number(0.0, 250.0, setpoint_c))
@@ -507,6 +524,7 @@ def _step(table: _Table, plant: Plant) -> Step:
             charge_kg=table.number(
                 "charge_kg", Number(0.001, 2.0 * plant.net.full_charge_kg, usual_kg)
             ),
+            is_announced=table.word("announced", Choice(("true", "false"))) == "true",
         )
     else:
         step = Step(at_s, Order(do))

@@ -14,8 +14,9 @@
     tip_c              end of the tip                                      degC
     core_c             slowest lump of the charge                          degC
     charge_mean_c      mean of the charge                                  degC
-    charge_id, parts   as the controller remembers them; served as 0
-                       while it restarts                                   1
+    charge_id, parts   as the controller remembers them: an unannounced
+                       change moves no number; served as 0 while it
+                       restarts                                            1
     dispensing, wiped  true state                                          0, 1
     part_ok            since the part under way began, every block and the
                        core of the charge stood in their windows           0, 1; empty between

@@ -534,6 +534,8 @@ class Cell:
             if happening is Happening.CHARGE_CHANGED:
                 self._change_charge()
                 detail = f"charge_id={self.charge_id}"
+                if not self._next_charge.is_announced:
+                    detail += " unannounced"
             elif happening is Happening.PART_STARTED:
                 self._is_part_ok = True
                 detail = f"part={self.cycle.parts + 1}"
@@ -549,7 +551,8 @@ class Cell:
             charge_c=self._next_charge.charge_c,
             charge_kg=self._next_charge.charge_kg,
         )
-        self.charge_id += 1
+        if self._next_charge.is_announced:
+            self.charge_id += 1
 
     def _show(self, readings: list[Reading], setpoints_c: list[float]) -> Panel:
         effects = self._effects

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from potsim.plants import PLANTS, Plant, Wire
+from potsim.plants import BUILDERS, PLANTS, POLYURETHANE, Factors, Plant, Wire, heavier
 
 plants = pytest.mark.parametrize("plant", PLANTS.values(), ids=list(PLANTS))
 
@@ -63,3 +63,44 @@ def test_heaters_have_more_than_twice_the_power_to_hold(plant: Plant) -> None:
             if lump.zone == index
         )
         assert loss_w < 0.45 * zone.heater_w
+
+
+def wall_w_per_k(plant: Plant) -> float:
+    """Conductance between the charge and the block that its zone's sensor touches."""
+    (link,) = [
+        link
+        for link in plant.net.links
+        if link.scales_with_fill and plant.net.sensor_lump[0] in {link.a, link.b}
+    ]
+    return link.w_per_k
+
+
+@pytest.mark.parametrize("name", list(BUILDERS))
+def test_factors_change_the_charge_and_nothing_else(name: str) -> None:
+    """Conductances scale inside the charge, its wall, or its specific heat; all else stays."""
+    told = PLANTS[name]
+    thin = BUILDERS[name](Factors(conductivity=0.8))
+    loose = BUILDERS[name](Factors(wall=0.8))
+    heavy = BUILDERS[name](Factors(heat_capacity=1.2))
+    ratios = [a.w_per_k / b.w_per_k for a, b in zip(thin.net.links, told.net.links, strict=True)]
+    inner = [
+        ratio
+        for ratio, link in zip(ratios, told.net.links, strict=True)
+        if link.scales_with_fill and told.net.sensor_lump[0] not in {link.a, link.b}
+    ]
+    assert inner
+    assert inner == pytest.approx([0.8] * len(inner))
+    assert sum(ratio != 1.0 for ratio in ratios) <= len(inner) + 1
+    assert 0.8 <= wall_w_per_k(loose) / wall_w_per_k(told) < 0.85
+    assert heavy.net.links == told.net.links
+    assert heavy.net.melt.melt_j_per_kg_k == pytest.approx(1.2 * told.net.melt.melt_j_per_kg_k)
+    for plant in (thin, loose, heavy):
+        assert (plant.zones, plant.net.lumps) == (told.zones, told.net.lumps)
+
+
+def test_a_heavier_melt_keeps_its_heat_of_fusion() -> None:
+    """Half as much specific heat again leaves 50 kJ/kg to melt, and the derived points follow."""
+    melt = heavier(POLYURETHANE, 1.5)
+    sensible_j_per_kg = 1.5 * 0.5 * (1700.0 + 2000.0) * 20.0
+    taken_j_per_kg = melt.enthalpy(70.0) - melt.enthalpy(50.0)
+    assert taken_j_per_kg == pytest.approx(50e3 + sensible_j_per_kg)

@@ -8,6 +8,7 @@ import pytest
 
 from potsim.controllers import Order
 from potsim.errors import ScenarioError
+from potsim.plants import BUILDERS, PLANTS, Factors
 from potsim.scenarios import CELL_FAULTS, FaultKind, bundled, load, parse
 
 MINIMAL = """
@@ -26,6 +27,12 @@ NEEDED = {
     "sensor_break",
     "plc_restart",
     "link_loss",
+    "morning_syringe",
+    "early_start",
+    "lunch_setback",
+    "power_cut",
+    "unannounced_charge",
+    "big_pack",
 }
 
 
@@ -64,6 +71,27 @@ def test_keys_of_a_zone_change_that_zone_only() -> None:
     assert (nozzle.setpoint_c, nozzle.sensor.noise_k, nozzle.sensor.resolution_k) == (125, 0, 1)
     assert script.zone_c == (110.0, 125.0)
     assert syringe.sensor.noise_k == 0.06
+
+
+def test_a_cell_can_be_built_otherwise_than_told() -> None:
+    """The factors of the charge reach the network, and nothing else of the cell changes."""
+    text = MINIMAL + "conductivity_factor = 0.8\nwall_factor = 1.15\nheat_capacity_factor = 1.1\n"
+    (script,) = parse(text, "otherwise").cells
+    expected = BUILDERS["lens_4"](Factors(conductivity=0.8, wall=1.15, heat_capacity=1.1))
+    assert script.plant == expected
+    assert script.plant.net != PLANTS["lens_4"].net
+    (usual,) = parse(MINIMAL, "usual").cells
+    assert usual.plant == PLANTS["lens_4"]
+
+
+def test_a_charge_change_is_announced_unless_said_otherwise() -> None:
+    """Only a change with announced = false leaves the charge's number alone."""
+    text = MINIMAL + (
+        'plan = [{at_s = 1.0, do = "change_charge"}, '
+        '{at_s = 9.0, do = "change_charge", announced = false}]\n'
+    )
+    (script,) = parse(text, "changes").cells
+    assert [step.is_announced for step in script.plan] == [True, False]
 
 
 def test_plan_and_faults_are_put_in_time_order() -> None:
@@ -106,8 +134,14 @@ colour = "red"
 [cells.lens_4]
 parts = 1.5
 dispense_s = 30.0
+conductivity_factor = 0.1
+wall_factor = "thin"
 zones.tank = {}
-plan = [{at_s = 0.0, do = "fly"}]
+plan = [
+  {at_s = 0.0, do = "fly"},
+  {at_s = 0.0, do = "change_charge", announced = "softly"},
+  {at_s = 0.0, do = "run", announced = false},
+]
 faults = [
   {what = "heater_open", at_s = 1.0, zone = "hose"},
   {what = "plc_restart", at_s = 1.0},
@@ -121,10 +155,14 @@ faults = [
         "end_s: expected a number from 1 to 2.592e+06, got -1",
         "colour: not a key here, known are cells, end_s, log_every, scan_s, seed, title",
         "cells.lens_4.parts: expected a whole number, got 1.5",
+        "cells.lens_4.conductivity_factor: expected a number from 0.2 to 5, got 0.1",
+        "cells.lens_4.wall_factor: expected a number from 0.2 to 5, got 'thin'",
         "cells.lens_4.dispense_s: expected less than part_period_s, got 30.0",
         "cells.lens_4.zones.tank: not a key here, known are nozzle, syringe",
         "cells.lens_4.plan[0].do: expected one of run, stop, change_charge, wipe, setback, "
         "recover, ambient, got 'fly'",
+        "cells.lens_4.plan[1].announced: expected one of true, false, got 'softly'",
+        "cells.lens_4.plan[2].announced: not a key here, known are at_s, do",
         "cells.lens_4.faults[0].zone: expected one of syringe, nozzle, got 'hose'",
         "cells.lens_4.faults[1].for_s: expected the length of the restart in seconds, got None",
         "cells.lens_4.faults[2].at_s: missing, expected a number from 0 to 2.592e+06",
