@@ -10,120 +10,36 @@ from math import isfinite
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import (
     text_string_to_metric_families as parse_openmetrics,
 )
 from prometheus_client.parser import text_string_to_metric_families as parse_plain
 
+from outputs.samples import AIR, CHARGE, CORE, TIP, at, make_cell
 from watchedpot.core.model import Instant, Quality, Reason
-from watchedpot.core.rules import AlarmKind, Priority, ZoneKind
+from watchedpot.core.rules import ZoneKind
 from watchedpot.core.snapshot import (
     Activity,
-    AlarmSnapshot,
+    Advice,
+    AdviceSnapshot,
     AlarmState,
     CellSnapshot,
+    ChargeSnapshot,
+    ChargeState,
     Exposure,
     LedgerSnapshot,
     Phase,
     Snapshot,
     SourceSnapshot,
+    TipSnapshot,
+    Why,
     ZoneSnapshot,
 )
 from watchedpot.outputs.metrics import CONTENT_TYPE_OPENMETRICS, Metrics
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "metrics.txt"
-START_UTC_NS = 1_762_000_000_000_000_000
-S = 1_000_000_000
-
-
-def at(seconds: float) -> Instant:
-    """Moment so long after the daemon started."""
-    ns = round(seconds * S)
-    return Instant(START_UTC_NS + ns, ns)
-
-
-def make_zone(
-    id_: str, kind: ZoneKind, phase: Phase, *, temp_c: float | None, setpoint_c: float | None
-) -> ZoneSnapshot:
-    """Zone of a cell in the middle of a shift."""
-    return ZoneSnapshot(
-        id=id_,
-        kind=kind,
-        phase=phase,
-        temp_c=temp_c,
-        quality=Quality.GOOD,
-        reason=Reason.NONE,
-        status=0,
-        last_good=at(3599.5),
-        setpoint_c=setpoint_c,
-        output_percent=22.5,
-        low_c=115.0,
-        high_c=126.0,
-        ceiling_c=130.0,
-        stale_after_s=3.0,
-        exposure={
-            Activity.DISPENSING: Exposure(
-                below_ns=12_500_000_000,
-                inside_ns=2_400_000_000_000,
-                above_ns=0,
-                blind_ns=1_500_000_000,
-                under_nks=21_250_000_000,
-            ),
-            Activity.HEATING: Exposure(
-                below_ns=300_000_000_000, under_nks=14_250_000_000_000, blind_ns=1
-            ),
-        },
-        build_up_ns=2_750_000_000,
-        degradation_ns=0,
-        readings={Quality.GOOD: 3590, Quality.MISSING: 10},
-        excursions={"low": 2, "high": 0},
-    )
-
-
-def make_alarm(
-    cell: str, zone: str, kind: AlarmKind, state: AlarmState, *, stage: int, raised: int
-) -> AlarmSnapshot:
-    """Alarm of high priority."""
-    return AlarmSnapshot(
-        id=f"{cell}/{zone}/{kind}" if zone else f"{cell}/{kind}",
-        cell=cell,
-        zone=zone,
-        kind=kind,
-        state=state,
-        stage=stage,
-        since=at(3000.0),
-        raised=raised,
-        priority=Priority.HIGH,
-        cause="no heat reaches the nozzle",
-        consequence="parts with too little adhesive",
-        response="hold dispensing and check the heater",
-        time_to_respond_s=60.0,
-    )
-
-
-def make_cell(id_: str) -> CellSnapshot:
-    """Cell of a syringe and a nozzle that has just gone cold."""
-    return CellSnapshot(
-        id=id_,
-        at=at(3599.5),
-        zones=(
-            make_zone("syringe", ZoneKind.SYRINGE, Phase.READY, temp_c=120.25, setpoint_c=120.0),
-            make_zone("nozzle", ZoneKind.NOZZLE, Phase.READY, temp_c=114.3, setpoint_c=None),
-        ),
-        alarms=(
-            make_alarm(id_, "nozzle", AlarmKind.COLD, AlarmState.UNACKNOWLEDGED, stage=1, raised=2),
-            make_alarm(id_, "", AlarmKind.UNSEEN, AlarmState.NORMAL, stage=0, raised=0),
-        ),
-        is_dispensing=True,
-        is_in_production=True,
-        parts=41878,
-        charge_id="charge_0042",
-        is_overheated=False,
-        ambient_c=None,
-        ignored_rows=3,
-    )
 
 
 def make_source() -> SourceSnapshot:
@@ -193,14 +109,17 @@ def value(text: str, name: str, labels: Mapping[str, str] | None = None) -> floa
 
 
 def with_zone(snapshot: Snapshot, zone: ZoneSnapshot) -> Snapshot:
-    """Snapshot whose first zone is another."""
+    """Snapshot in which the zone of that name is another."""
     cell = snapshot.cells[0]
-    return replace(snapshot, cells=(replace(cell, zones=(zone, *cell.zones[1:])),))
+    zones = tuple(zone if each.id == zone.id else each for each in cell.zones)
+    return replace(snapshot, cells=(replace(cell, zones=zones),))
 
 
 SYRINGE = {"cell": "lens_4", "heat_zone": "syringe"}
 NOZZLE = {"cell": "lens_4", "heat_zone": "nozzle"}
 TEMPERATURE = "watchedpot_heat_zone_temperature_celsius"
+ESTIMATED = "watchedpot_heat_zone_estimated_temperature_celsius"
+READINGS = "watchedpot_heat_zone_readings_total"
 
 
 def test_the_whole_page_is_the_one_on_record() -> None:
@@ -318,6 +237,252 @@ def test_an_alarm_of_the_cell_has_an_empty_heat_zone() -> None:
     assert value(scrape(make_snapshot()), "watchedpot_alarm_raised_total", labels) == 0
 
 
+ESTIMATES = (
+    ESTIMATED,
+    "watchedpot_heat_zone_soaked",
+    "watchedpot_heat_zone_ready_in_seconds",
+    "watchedpot_heat_zone_tip_uncertainty_kelvin",
+    "watchedpot_heat_zone_tip_estimated_ratio",
+    "watchedpot_heat_zone_transport_delay_seconds",
+)
+CELL = {"cell": "lens_4"}
+
+
+def labelled(text: str, name: str, label: str) -> dict[str, float]:
+    """Values of one family by one of its labels."""
+    return {
+        dict(labels)[label]: number
+        for (found, labels), number in samples(text).items()
+        if found == name
+    }
+
+
+def with_charge(snapshot: Snapshot, charge: ChargeSnapshot) -> Snapshot:
+    """Snapshot whose cell has another charge."""
+    return replace(snapshot, cells=(replace(snapshot.cells[0], charge=charge),))
+
+
+def with_advice(snapshot: Snapshot, advice: AdviceSnapshot) -> Snapshot:
+    """Snapshot whose cell has another advice."""
+    return replace(snapshot, cells=(replace(snapshot.cells[0], advice=advice),))
+
+
+def test_estimated_temperatures_stand_apart_from_readings() -> None:
+    """Core, its bounds, mean and tip are of one family that holds no reading."""
+    text = scrape(make_snapshot())
+    assert labelled(text, ESTIMATED, "of") == {
+        "core": CORE.centre_c,
+        "core_low": CORE.centre_low_c,
+        "core_high": CORE.centre_high_c,
+        "charge_mean": CORE.mean_c,
+        "tip": TIP.temp_c,
+    }
+    assert labelled(text, TEMPERATURE, "heat_zone") == {"syringe": 120.25, "nozzle": 114.3}
+
+
+def test_every_estimate_says_that_it_is_one() -> None:
+    """The help text of whatever is computed and not read begins with that word."""
+    cell = all_known(make_cell())
+    text = scrape(replace(make_snapshot(), cells=(cell,)))
+    helps = dict(line.split(" ", 3)[2:] for line in text.splitlines() if line.startswith("# HELP"))
+    outlooks = (
+        *("dose_seconds", "life_used_ratio", "expires_in_seconds", "mass_grams"),
+        *("empty_in_seconds", "left_at_expiry_ratio", "residence_seconds"),
+        "delivered_older_ratio",
+    )
+    names = (*ESTIMATES, *(f"watchedpot_charge_{name}" for name in outlooks))
+    for name in (*names, "watchedpot_cell_ready_in_seconds"):
+        assert helps[name].startswith("Estimate"), name
+
+
+@pytest.mark.parametrize("quality", [q for q in Quality if q is not Quality.GOOD])
+def test_an_estimate_goes_with_its_reading(quality: Quality) -> None:
+    """Nothing computed from a reading that is not good is served, its limits still are."""
+    snapshot = make_snapshot()
+    zones = tuple(replace(zone, quality=quality) for zone in snapshot.cells[0].zones)
+    text = scrape(replace(snapshot, cells=(replace(snapshot.cells[0], zones=zones),)))
+    assert [name for name, _ in samples(text) if name in ESTIMATES] == []
+    assert value(text, "watchedpot_heat_zone_core_ready_celsius", SYRINGE) == 105.0
+    assert value(text, "watchedpot_heat_zone_core_start_assumed", SYRINGE) == 1
+    assert value(text, "watchedpot_heat_zone_tip_low_celsius", NOZZLE) == 105.0
+
+
+def test_an_estimate_goes_by_age_alone() -> None:
+    """What was computed from a reading that has become too old is absent at the scrape."""
+    text = scrape(make_snapshot(), now=at(3602.6))
+    assert [name for name, _ in samples(text) if name in ESTIMATES] == []
+
+
+def test_a_soak_by_timer_has_no_core_temperature() -> None:
+    """Only whether it is soaked and when it will be are told, never a made-up temperature."""
+    snapshot = make_snapshot()
+    core = replace(
+        CORE,
+        centre_c=None,
+        mean_c=None,
+        centre_low_c=None,
+        centre_high_c=None,
+        is_soaked=False,
+        ready_in_s=90.0,
+    )
+    text = scrape(with_zone(snapshot, replace(snapshot.cells[0].zones[0], core=core)))
+    assert set(labelled(text, ESTIMATED, "of")) == {"tip"}
+    assert value(text, "watchedpot_heat_zone_soaked", SYRINGE) == 0
+    assert value(text, "watchedpot_heat_zone_ready_in_seconds", SYRINGE) == 90.0
+
+
+@pytest.mark.parametrize(
+    ("tip", "method"),
+    [
+        (TIP, "geometry"),
+        (replace(TIP, is_measured=True), "offset"),
+        (None, "block_only"),
+    ],
+)
+def test_what_is_known_of_a_tip_is_said(tip: TipSnapshot | None, method: str) -> None:
+    """Each nozzle says by which method its tip is known, or that only the block is."""
+    snapshot = make_snapshot()
+    nozzle = replace(snapshot.cells[0].zones[1], tip=tip)
+    text = scrape(with_zone(snapshot, nozzle))
+    assert labelled(text, "watchedpot_heat_zone_tip_info", "method") == {method: 1}
+    assert ("tip" in labelled(text, ESTIMATED, "of")) is (tip is not None)
+
+
+def test_a_zone_without_a_tip_has_no_method() -> None:
+    """Only a nozzle has a tip to be known."""
+    snapshot = make_snapshot()
+    hose = replace(snapshot.cells[0].zones[1], kind=ZoneKind.HOSE, tip=None)
+    assert "watchedpot_heat_zone_tip_info" not in scrape(with_zone(snapshot, hose))
+
+
+def test_a_ratio_that_is_not_known_is_absent() -> None:
+    """A dispenser by time and pressure has a flow ratio and no pressure ratio."""
+    name = "watchedpot_heat_zone_tip_estimated_ratio"
+    assert labelled(scrape(make_snapshot()), name, "of") == {
+        "viscosity": 1.25,
+        "flow": 0.8,
+        "bead_width": 0.875,
+    }
+
+
+def test_the_charge_has_its_dose_by_both_bounds() -> None:
+    """Dose, pot life, share and outlook stand in base units."""
+    text = scrape(make_snapshot())
+    bounds = {"low": 4500.0, "high": 5040.0}
+    assert labelled(text, "watchedpot_charge_dose_seconds", "bound") == bounds
+    figures = {
+        "known": 1.0,
+        "overheated": 0.0,
+        "age_known": 1.0,
+        "loaded_timestamp_seconds": 1_762_000_000.0,
+        "pot_life_seconds": 14_400.0,
+        "life_used_ratio": 0.35,
+        "dose_unseen_ratio": 0.004,
+        "expires_in_seconds": 7500.0,
+        "mass_grams": 22.5,
+        "empty_in_seconds": 12_000.0,
+        "left_at_expiry_ratio": 0.34,
+        "residence_seconds": None,
+        "delivered_older_ratio": None,
+    }
+    found = {name: value(text, f"watchedpot_charge_{name}", CELL) for name in figures}
+    assert found == figures
+
+
+@pytest.mark.parametrize("state", ChargeState)
+def test_a_charge_is_in_exactly_one_state(state: ChargeState) -> None:
+    """One series of all states is 1 and it is that of the snapshot."""
+    text = scrape(with_charge(make_snapshot(), replace(CHARGE, state=state)))
+    found = labelled(text, "watchedpot_charge_state", "state")
+    assert found == {each.value: float(each is state) for each in ChargeState}
+
+
+def test_what_is_not_known_of_a_charge_is_absent() -> None:
+    """A nameless charge of a material without pot life has its state, and no number made up."""
+    charge = ChargeSnapshot(
+        None,
+        ChargeState.AGE_UNKNOWN,
+        None,
+        is_age_known=False,
+        is_overheated=True,
+        **dict.fromkeys(
+            (
+                *("dose_low_s", "dose_high_s", "pot_life_s", "life_used", "estimated_share"),
+                *("expires_in_s", "mass_kg", "empty_in_s", "left_at_expiry"),
+                *("residence_s", "older_share"),
+            )
+        ),
+    )
+    text = scrape(with_charge(make_snapshot(), charge))
+    found = {name: n for (name, _), n in samples(text).items() if "watchedpot_charge_" in name}
+    assert found.pop("watchedpot_charge_state") in {0.0, 1.0}
+    assert found == {
+        "watchedpot_charge_known": 0.0,
+        "watchedpot_charge_overheated": 1.0,
+        "watchedpot_charge_age_known": 0.0,
+    }
+
+
+def test_an_age_that_is_not_known_forecasts_nothing() -> None:
+    """What was counted so far is served, but not when it would run out."""
+    text = scrape(with_charge(make_snapshot(), replace(CHARGE, is_age_known=False)))
+    assert value(text, "watchedpot_charge_age_known", CELL) == 0
+    assert value(text, "watchedpot_charge_life_used_ratio", CELL) == 0.35
+    assert value(text, "watchedpot_charge_expires_in_seconds", CELL) is None
+    assert value(text, "watchedpot_charge_left_at_expiry_ratio", CELL) is None
+    assert value(text, "watchedpot_charge_empty_in_seconds", CELL) == 12_000.0
+
+
+def test_the_outlook_of_a_charge_goes_when_nothing_new_comes() -> None:
+    """A forecast from the present temperature is absent once that is not present; the age stays."""
+    text = scrape(make_snapshot(), now=at(3602.6))
+    for name in ("expires_in_seconds", "mass_grams", "empty_in_seconds", "left_at_expiry_ratio"):
+        assert value(text, f"watchedpot_charge_{name}", CELL) is None
+    assert value(text, "watchedpot_charge_life_used_ratio", CELL) == 0.35
+
+
+@pytest.mark.parametrize("advice", Advice)
+def test_a_cell_has_exactly_one_advice(advice: Advice) -> None:
+    """One series of all advices is 1 and it is that of the snapshot."""
+    text = scrape(with_advice(make_snapshot(), AdviceSnapshot(advice, Why.ALL_WELL)))
+    found = labelled(text, "watchedpot_cell_advice", "advice")
+    assert found == {each.value: float(each is advice) for each in Advice}
+
+
+def test_an_advice_of_the_past_is_to_check_the_data() -> None:
+    """Once nothing new has come for too long, the last advice is not served as the present one."""
+    name = "watchedpot_cell_advice"
+    at_limit = labelled(scrape(make_snapshot(), now=at(3609.5)), name, "advice")
+    beyond = labelled(scrape(make_snapshot(), now=at(3609.6)), name, "advice")
+    assert (at_limit["run"], at_limit["check_data"]) == (1, 0)
+    assert (beyond["run"], beyond["check_data"]) == (0, 1)
+
+
+def test_the_wait_of_a_cell_is_served() -> None:
+    """The forecast of the advice stands beside it, absent where there is none."""
+    advice = AdviceSnapshot(Advice.WAIT, Why.SOAKING, "syringe", 720.0)
+    name = "watchedpot_cell_ready_in_seconds"
+    assert value(scrape(with_advice(make_snapshot(), advice)), name, CELL) == 720.0
+    assert value(scrape(make_snapshot()), name, CELL) is None
+
+
+def test_the_air_is_served_while_it_is_measured() -> None:
+    """Without a dew point now, nobody knows whether the air is moist; the limit stays."""
+    snapshot = make_snapshot()
+    cell = snapshot.cells[0]
+    moist = replace(AIR, dew_point_c=-12.0, is_moist=True)
+    names = ("dew_point_celsius", "dew_point_limit_celsius", "moist")
+    for air, now, expected in (
+        (AIR, at(3600.0), [-24.5, -20.0, 0]),
+        (moist, at(3600.0), [-12.0, -20.0, 1]),
+        (replace(moist, dew_point_c=None), at(3600.0), [None, -20.0, None]),
+        (moist, at(3602.6), [None, -20.0, None]),
+        (None, at(3600.0), [None, None, None]),
+    ):
+        text = scrape(replace(snapshot, cells=(replace(cell, air=air),)), now=now)
+        assert [value(text, f"watchedpot_cell_air_{name}", CELL) for name in names] == expected
+
+
 def test_the_lateness_histogram_is_cumulative_and_complete() -> None:
     """The +Inf bucket is there and equals the count, whether or not the source gives it."""
     source = make_source()
@@ -366,6 +531,8 @@ NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=2
 
 
 @given(cell=NAMES, zone=NAMES)
+@example(cell="%", zone="%r%%s")
+@example(cell='"', zone="a\\n\nb")
 def test_hostile_names_come_back_as_they_were(cell: str, zone: str) -> None:
     r"""Quotes, backslashes, line feeds and anything else in a name survive both formats."""
     snapshot = make_snapshot()
@@ -375,12 +542,13 @@ def test_hostile_names_come_back_as_they_were(cell: str, zone: str) -> None:
     for accept, parse in (("", parse_plain), ("application/openmetrics-text", parse_openmetrics)):
         body, _ = metrics.encode(accept)
         found = [
-            sample.labels
+            (sample.name, sample.labels["cell"], sample.labels["heat_zone"])
             for family in parse(body.decode())
             for sample in family.samples
-            if sample.name == TEMPERATURE
+            if "heat_zone" in sample.labels
         ]
-        assert found == [{"cell": cell, "heat_zone": zone}]
+        assert {TEMPERATURE, ESTIMATED, READINGS} <= {name for name, *_ in found}
+        assert {(its_cell, its_zone) for _, its_cell, its_zone in found} == {(cell, zone)}
 
 
 @pytest.mark.parametrize(
@@ -436,23 +604,39 @@ def test_each_family_stands_once_and_in_one_piece() -> None:
     assert len(order) == len(set(order))
 
 
+def all_known(cell: CellSnapshot) -> CellSnapshot:
+    """Cell of which every figure is known, before anything was counted."""
+    zones = tuple(
+        replace(
+            zone,
+            exposure={},
+            readings={},
+            excursions={},
+            output_percent=1.0,
+            setpoint_c=1.0,
+            tip=zone.tip and replace(zone.tip, pressure_ratio=1.0),
+            transport_delay_s=1.0,
+        )
+        for zone in cell.zones
+    )
+    charge = replace(CHARGE, residence_s=1.0, older_share=0.0)
+    advice = AdviceSnapshot(Advice.WAIT, Why.SOAKING, "syringe", 60.0)
+    return replace(cell, zones=zones, ambient_c=20.0, charge=charge, advice=advice)
+
+
 def test_a_faulted_hour_adds_no_series() -> None:
     """The series of one configuration are those of its first scrape, or fewer."""
     fresh = make_snapshot()
-    cell = fresh.cells[0]
-    blank = tuple(
-        replace(zone, exposure={}, readings={}, excursions={}, output_percent=1.0, setpoint_c=1.0)
-        for zone in cell.zones
-    )
-    first = replace(
-        fresh,
-        cells=(replace(cell, zones=blank, ambient_c=20.0),),
-        sources=(replace(fresh.sources[0], failures={}),),
-    )
-    known = set(samples(scrape(first)))
-    of_zone = 11 + (5 - 1) + (5 - 1) + (7 - 1) + (2 - 1) + 6 * (4 + 2) + 2 + 2
+    cell = all_known(fresh.cells[0])
+    source = replace(fresh.sources[0], failures={})
+    known = set(samples(scrape(replace(fresh, cells=(cell,), sources=(source,)))))
+    of_zone = 11 + (5 - 1) + (5 - 1) + (8 - 1) + (2 - 1) + 6 * (4 + 2) + 2 + 2 + 1
+    of_core, of_tip = 4 + 4, 1 + 4 + 3
+    of_cell = 7 + 8
+    of_charge = 3 + 7 + 2 + 4 + 6
     of_source = 8 + 14 + (3 + 1) + 2
-    expected = 2 * of_zone + 2 * (3 + 9) + 8 + of_source + 10 + 4 + 8 * 2
+    expected = 2 * of_zone + of_core + of_tip + 2 * (3 + 9) + of_cell + of_charge + 3
+    expected += of_source + 10 + 4 + 11 * 2
     assert len([name for name, _ in known if not name.startswith("process_")]) == expected
     for quality in Quality:
         for state in AlarmState:
@@ -467,9 +651,10 @@ def test_a_faulted_hour_adds_no_series() -> None:
                 for zone in cell.zones
             )
             alarms = tuple(replace(alarm, state=state, stage=2) for alarm in cell.alarms)
+            charge = replace(CHARGE, id=str(state), state=ChargeState.OVERHEATED)
             faulted = replace(
                 fresh,
-                cells=(replace(cell, zones=zones, alarms=alarms, charge_id=str(state), parts=7),),
+                cells=(replace(cell, zones=zones, alarms=alarms, charge=charge, parts=7),),
                 sources=(replace(fresh.sources[0], failures=dict.fromkeys(Reason, 3)),),
             )
             assert set(samples(scrape(faulted))) <= known

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import re
 
 import pytest
@@ -11,8 +12,9 @@ from hypothesis import strategies as st
 from watchedpot.core.alarms import AlarmInput
 from watchedpot.core.model import Detail, Event, EventKind, Instant
 from watchedpot.core.rules import AlarmKind
-from watchedpot.core.snapshot import AlarmState
-from watchedpot.outputs.wording import duration, sentence, time_of_day
+from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
+from watchedpot.outputs import wording
+from watchedpot.outputs.wording import ahead, duration, plain, sentence, time_of_day
 
 NOON_NS = 1_762_000_000_000_000_000 // 86_400_000_000_000 * 86_400_000_000_000 + 43_200_000_000_000
 ONSET_NS = NOON_NS - 6_328_000_000_000  # 10:14:32
@@ -80,6 +82,24 @@ ON = AlarmInput.ON
             {"input": "re_alarm", "limit": 115.0, "onset_utc_ns": None},
             "lens_4 nozzle cold: still on, below 115.0 degC",
         ),
+        (
+            AlarmKind.BEFORE_READY,
+            {"temp_c": None, "limit": None, "zones": "syringe nozzle", "response": "Wait."},
+            "lens_4 nozzle dispensing before ready: syringe, nozzle not ready, dispensing since "
+            "10:14:32. Wait.",
+        ),
+        (
+            AlarmKind.BEFORE_READY,
+            {"onset_utc_ns": None},
+            "lens_4 nozzle dispensing before ready: a zone not ready, dispensing",
+        ),
+        (
+            AlarmKind.POT_LIFE,
+            {"charge_id": "41", "life_used": 1.004, "response": "Change the charge."},
+            "lens_4 nozzle pot life: charge 41 used up since 10:14:32, 100 % used. "
+            "Change the charge.",
+        ),
+        (AlarmKind.POT_LIFE, {}, "lens_4 nozzle pot life: used up since 10:14:32"),
     ],
 )
 def test_a_raised_alarm_says_what_is_with_its_numbers(
@@ -159,6 +179,23 @@ def test_a_changed_alarm_says_its_state_and_who_changed_it(
     assert alarm(AlarmKind.COLD, to, cause, **(base | details)) == expected
 
 
+SOAKING: dict[str, Detail] = {
+    "from_": "heating",
+    "to": "soaking",
+    "temp_c": 109.8,
+    "core_c": 71.2,
+    "ready_c": 105.0,
+    "ready_in_s": 720.0,
+}
+NEAR_LIMIT: dict[str, Detail] = {
+    "charge_id": "41",
+    "from_": "in_life",
+    "to": "near_limit",
+    "life_used": 0.8,
+    "expires_in_s": 5400.0,
+    "empty_in_s": 10_800.0,
+    "left_at_expiry": 0.35,
+}
 EXCURSION: dict[str, Detail] = {
     "edge": "low",
     "limit_c": 115.0,
@@ -181,6 +218,33 @@ EXCURSION: dict[str, Detail] = {
             EventKind.PHASE_CHANGED,
             {"from_": "heating", "to": "ready", "temp_c": 118.0},
             "lens_4 nozzle: heating to ready at 118.0 degC",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            SOAKING,
+            "lens_4 nozzle: soaking; the wall is warm at 109.8 degC, the core about 71 degC; "
+            "ready about 12:12 if the heat stays on",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            SOAKING | {"core_c": None, "ready_in_s": None},
+            "lens_4 nozzle: soaking; the wall is warm at 109.8 degC",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            SOAKING | {"from_": "setback", "to": "recovering", "temp_c": 92.0, "core_c": 90.6},
+            "lens_4 nozzle: setback to recovering at 92.0 degC, the core about 91 degC; "
+            "ready about 12:12 if the heat stays on",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            SOAKING | {"from_": "ready", "to": "setback", "core_c": 108.5},
+            "lens_4 nozzle: ready to setback at 109.8 degC, the core about 108 degC",
+        ),
+        (
+            EventKind.PHASE_CHANGED,
+            SOAKING | {"from_": "soaking", "to": "ready", "core_c": 105.0, "ready_in_s": 0.0},
+            "lens_4 nozzle: soaking to ready at 109.8 degC, the core about 105 degC",
         ),
         (
             EventKind.PHASE_CHANGED,
@@ -218,6 +282,13 @@ EXCURSION: dict[str, Detail] = {
             "above the material's limit of 130.0 degC",
         ),
         (
+            EventKind.CHARGE_SUSPECTED,
+            {"drop_k": 14.25, "duration_s": 40.0, "charge_id": "41"},
+            "lens_4 nozzle: cooled by 14.2 K or more for 40.0 s, as if another charge had been "
+            "loaded after 41; say whether it was; until then the old age is kept and counts as "
+            "not known",
+        ),
+        (
             EventKind.WIPED,
             {"build_up_s": 130.0, "who": "operator"},
             "lens_4 nozzle: nozzle wiped or purged by operator; build-up index was 2 min 10 s",
@@ -240,6 +311,78 @@ def test_events_of_a_zone(kind: EventKind, details: dict[str, Detail], expected:
             "lens_4: charge c2 loaded after c1 by operator",
         ),
         (EventKind.CHARGE_CHANGED, {"charge_id": None}, "lens_4: charge no longer known"),
+        (
+            EventKind.CHARGE_CHANGED,
+            {
+                "charge_id": "42",
+                "previous": "41",
+                "who": "operator",
+                "how": "entry",
+                "age_s": 1200.0,
+                "start_c": 59.8,
+            },
+            "lens_4: charge 42 loaded after 41 by operator; counts as aged by 20 min 00 s; "
+            "its core is taken to begin at 60 degC",
+        ),
+        (
+            EventKind.CHARGE_CHANGED,
+            {"charge_id": None, "previous": None, "how": "entry", "age_s": 0.0, "start_c": 23.0},
+            "lens_4: another charge loaded; counts as new; its core is taken to begin at 23 degC",
+        ),
+        (
+            EventKind.CHARGE_CHANGED,
+            {"charge_id": "7", "previous": "7", "how": "refill", "age_s": 3000.0, "start_c": None},
+            "lens_4: tank refilled, charge 7; counts as aged by 50 min 00 s",
+        ),
+        (
+            EventKind.CHARGE_CHANGED,
+            {"charge_id": "41", "previous": None, "who": "", "how": "found", "age_s": None},
+            "lens_4: charge 41 found in place, when it was loaded is not known",
+        ),
+        (
+            EventKind.CHARGE_CHANGED,
+            {"charge_id": "41", "previous": "41", "who": "operator", "how": "kept"},
+            "lens_4: charge 41 is still the one before, as said by operator",
+        ),
+        (
+            EventKind.CHARGE_STATE_CHANGED,
+            NEAR_LIMIT,
+            "lens_4 charge 41: near the end of its pot life, 80 % used; "
+            "at this temperature spent about 13:30, with about 35 % left; prepare the next one",
+        ),
+        (
+            EventKind.CHARGE_STATE_CHANGED,
+            NEAR_LIMIT | {"empty_in_s": 1800.0, "left_at_expiry": 0.0},
+            "lens_4 charge 41: near the end of its pot life, 80 % used; "
+            "empty about 12:30, before its pot life is gone; prepare the next one",
+        ),
+        (
+            EventKind.CHARGE_STATE_CHANGED,
+            NEAR_LIMIT | {"to": "spent", "life_used": 1.0, "expires_in_s": 0.0},
+            "lens_4 charge 41: its pot life is gone, 100 % used; change it",
+        ),
+        (
+            EventKind.CHARGE_STATE_CHANGED,
+            {"to": "age_unknown", "reason": "not watched", "life_used": None},
+            "lens_4 charge: its age is not known, not watched; "
+            "say when it was loaded, or change it",
+        ),
+        (
+            EventKind.CHARGE_STATE_CHANGED,
+            {"charge_id": "41", "from_": "loaded", "to": "warming", "life_used": 0.0},
+            "lens_4 charge 41: warming up, 0 % used",
+        ),
+        (
+            EventKind.AIR_MOIST,
+            {"dew_point_c": -12.0, "limit_c": -20.0},
+            "lens_4: dispensing air is moist, pressure dew point -12.0 degC, above -20.0 degC; "
+            "have the air dryer checked",
+        ),
+        (
+            EventKind.AIR_DRY,
+            {"dew_point_c": -21.5, "limit_c": -20.0},
+            "lens_4: dispensing air is dry again, pressure dew point -21.5 degC, limit -20.0 degC",
+        ),
         (
             EventKind.ENTRY_REFUSED,
             {"entry": "return_to_service", "target": "lens_4/nozzle/cold", "why": "in service"},
@@ -351,6 +494,20 @@ DETAILS = st.sampled_from(
         "rows",
         "until_utc_ns",
         "response",
+        "zones",
+        "core_c",
+        "ready_c",
+        "ready_in_s",
+        "how",
+        "age_s",
+        "start_c",
+        "life_used",
+        "expires_in_s",
+        "empty_in_s",
+        "left_at_expiry",
+        "reason",
+        "drop_k",
+        "dew_point_c",
     ]
 )
 VALUES = st.one_of(
@@ -358,8 +515,10 @@ VALUES = st.one_of(
     st.booleans(),
     st.integers(-(2**63), 2**63 - 1),
     st.floats(allow_nan=True, allow_infinity=True),
-    st.sampled_from([*AlarmKind, *AlarmState]),
-    st.sampled_from(["{}", "{0}", "%s", "low", "return"]),
+    st.sampled_from([*AlarmKind, *AlarmState, *Phase, *ChargeState]),
+    st.sampled_from(
+        ["{}", "{0}", "%s", "low", "return", "refill", "found", "kept", "two\nlines", "\x1b[2J"]
+    ),
 )
 
 
@@ -367,9 +526,9 @@ VALUES = st.one_of(
 def test_no_detail_of_any_type_stops_a_sentence(
     kind: EventKind, details: dict[str, Detail]
 ) -> None:
-    """Every event can be told, whatever stands in its details."""
+    """Every event can be told, on one line, whatever stands in its details."""
     event = Event(kind, Instant(NOON_NS, 0), "lens_4", "nozzle", tuple(details.items()))
-    assert sentence(event)
+    assert sentence(event).isprintable()
 
 
 def test_the_words_stay_calm() -> None:
@@ -382,6 +541,7 @@ def test_the_words_stay_calm() -> None:
         for cause in AlarmInput
         for stage in (0, 1, 2)
     ]
+    told += [said(EventKind.CHARGE_STATE_CHANGED, "lens_4", to=state) for state in ChargeState]
     loud = re.compile(r"fail|invalid|fault|mistake|forgot|please|!|bypass", re.IGNORECASE)
     assert [text for text in told if loud.search(text)] == []
 
@@ -407,3 +567,40 @@ def test_time_of_day_is_cut_to_the_second() -> None:
 def test_a_duration_is_told_in_two_units_at_most(duration_s: float, expected: str) -> None:
     """Seconds, minutes and seconds, hours and minutes; rounded before the unit is chosen."""
     assert duration(duration_s) == expected
+
+
+def test_every_state_of_a_charge_is_told_apart() -> None:
+    """No two states of a charge have one sentence."""
+    states = (*ChargeState, "another")
+    told = {said(EventKind.CHARGE_STATE_CHANGED, "lens_4", to=state) for state in states}
+    assert len(told) == len(states)
+
+
+@pytest.mark.parametrize(
+    ("in_s", "expected"),
+    [
+        (-5.0, "about 12:00"),
+        (59.9, "about 12:00"),
+        (43_199.0, "about 23:59"),
+        (43_200.0, "about 00:00 tomorrow"),
+        (129_600.0, "in about 2 days"),
+        (2_592_000.0, "in about 30 days"),
+        (2_592_001.0, "not within 30 days"),
+        (float("inf"), "not within 30 days"),
+    ],
+)
+def test_a_forecast_names_the_day_where_it_is_another(in_s: float, expected: str) -> None:
+    """To the minute today and tomorrow, then in days, and no promise beyond a month."""
+    assert ahead(NOON_NS, in_s) == expected
+
+
+def test_text_of_others_cannot_begin_a_line() -> None:
+    """Line ends, tabs and what steers a terminal become single spaces."""
+    assert plain(" a\r\nb\tc\u2028d\x1b[2J\u202ee ") == "a b c d [2J e"
+
+
+def test_the_examples_run() -> None:
+    """Each example in a docstring gives what it says."""
+    result = doctest.testmod(wording)
+    assert result.attempted > 0
+    assert result.failed == 0

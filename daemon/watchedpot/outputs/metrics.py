@@ -1,7 +1,8 @@
 """The Prometheus page, built fresh from the newest snapshot at each scrape.
 
 A scrape reads memory only, never a device. A temperature that is not good, or too old at the
-moment of the scrape, is absent; its time stamp, its quality and the blind seconds never are.
+moment of the scrape, is absent, and so is what was estimated from it; its time stamp, its quality
+and the blind seconds never are. Estimates have families of their own, never those of readings.
 
 The text is written here and not by the client library, whose encoder takes about ten times as
 long: with hundreds of zones it would hold the interpreter, and so the polls, for half a second.
@@ -21,17 +22,24 @@ from prometheus_client import ProcessCollector
 from prometheus_client.exposition import CONTENT_TYPE_PLAIN_0_0_4, choose_encoder
 
 from watchedpot.core.model import Instant, Quality, Reason
+from watchedpot.core.rules import ZoneKind
 from watchedpot.core.snapshot import (
     Activity,
+    Advice,
     AlarmState,
     CellSnapshot,
+    ChargeSnapshot,
+    ChargeState,
+    CoreSnapshot,
     Exposure,
     Phase,
     Snapshot,
     SourceSnapshot,
+    TipSnapshot,
     ZoneSnapshot,
 )
 from watchedpot.core.units import seconds
+from watchedpot.outputs.freshness import is_outdated, is_recent
 
 Labels: TypeAlias = tuple[str, ...]
 Heads: TypeAlias = dict[Labels, tuple[str, ...]]
@@ -51,6 +59,72 @@ FAILURES = tuple(reason for reason in Reason if reason is not Reason.NONE)
 FAILURE_NAMES = tuple(reason.name.lower() for reason in FAILURES)
 EDGES = ("low", "high")
 RANGES = ("below", "inside", "above", "blind")
+BOUNDS = ("low", "high")
+CHARGE_STATES = tuple(state.value for state in ChargeState)
+ADVICES = tuple(advice.value for advice in Advice)
+CORE_TEMPERATURES = ("core", "core_low", "core_high", "charge_mean")
+TIP_RATIOS = ("viscosity", "flow", "bead_width", "pressure")
+
+CHARGE_FIGURES: tuple[tuple[str, str, Callable[[ChargeSnapshot], float | None]], ...] = (
+    (
+        "watchedpot_charge_loaded_timestamp_seconds",
+        "When the charge was loaded; absent where it was there before the account began.",
+        lambda charge: None if charge.loaded is None else _timestamp_s(charge.loaded),
+    ),
+    (
+        "watchedpot_charge_pot_life_seconds",
+        "Pot life at the material's reference temperature.",
+        lambda charge: charge.pot_life_s,
+    ),
+    (
+        "watchedpot_charge_life_used_ratio",
+        "Estimate: used share of the pot life by the stricter bound, 1 when it is gone.",
+        lambda charge: charge.life_used,
+    ),
+    (
+        "watchedpot_charge_dose_unseen_ratio",
+        "Part of the stricter dose that was charged for time that was not seen.",
+        lambda charge: charge.estimated_share,
+    ),
+)
+"""What is on account of a charge: name, help text and value; it stays while nothing is seen."""
+
+CHARGE_OUTLOOKS: tuple[tuple[str, str, Callable[[ChargeSnapshot], float | None]], ...] = (
+    (
+        "watchedpot_charge_expires_in_seconds",
+        "Estimate: time until the pot life is gone at the present temperature; absent unless "
+        "known.",
+        lambda charge: charge.expires_in_s if charge.is_age_known else None,
+    ),
+    (
+        "watchedpot_charge_mass_grams",
+        "Estimate: adhesive that is left; absent unless known.",
+        lambda charge: None if charge.mass_kg is None else charge.mass_kg * 1000.0,
+    ),
+    (
+        "watchedpot_charge_empty_in_seconds",
+        "Estimate: time until the charge is used up at its mean use; absent unless known.",
+        lambda charge: charge.empty_in_s,
+    ),
+    (
+        "watchedpot_charge_left_at_expiry_ratio",
+        "Estimate: share of a full charge that will be left when the pot life is gone; absent "
+        "unless known.",
+        lambda charge: charge.left_at_expiry if charge.is_age_known else None,
+    ),
+    (
+        "watchedpot_charge_residence_seconds",
+        "Estimate: mean time that melt stays in the tank; absent unless known.",
+        lambda charge: charge.residence_s,
+    ),
+    (
+        "watchedpot_charge_delivered_older_ratio",
+        "Estimate: share of the delivered melt that is older than the pot life at the present "
+        "temperature; absent unless known.",
+        lambda charge: charge.older_share,
+    ),
+)
+"""What is to come of a charge; absent once the newest row of its cell is too old."""
 
 
 class Kind(StrEnum):
@@ -78,8 +152,9 @@ class Family:
     labels
         Label names, in the order in which ``add`` takes the values.
     heads
-        Text of each series up to its value, by its labels; it outlives the scrape, since
-        escaping and joining labels costs more than all the rest.
+        Text of each series up to its value, or of several series with their places for values,
+        by their labels; it outlives the scrape, since escaping and joining labels costs more
+        than all the rest.
     """
 
     name: str
@@ -98,12 +173,24 @@ class Family:
             self.lines.append(f"{heads[0]}{float(value)!r}\n")
 
     def add_each(self, labels: Labels, names: Labels, values: Iterable[float]) -> None:
-        """Add one series for each value; ``names`` are those of the last label."""
+        """Add one series for each value; ``names`` are those of the last label.
+
+        Most of a page is written here, so all values go into one text at once.
+        """
+        block = self.heads.get(labels)
+        if block is None:
+            heads = (self._head((*labels, name)).replace("%", "%%") for name in names)
+            block = self.heads[labels] = ("".join(f"{head}%r\n" for head in heads),)
+        self.lines.append(block[0] % tuple(map(float, values)))
+
+    def add_known(self, labels: Labels, names: Labels, values: Iterable[float | None]) -> None:
+        """Add one series for each value that is known; ``names`` are those of the last label."""
         heads = self.heads.get(labels)
         if heads is None:
             heads = self.heads[labels] = tuple(self._head((*labels, name)) for name in names)
         for head, value in zip(heads, values, strict=True):
-            self.lines.append(f"{head}{float(value)!r}\n")
+            if value is not None and isfinite(value):
+                self.lines.append(f"{head}{float(value)!r}\n")
 
     def add_states(self, labels: Labels, states: Labels, current: str) -> None:
         """Add one series for each state, 1 for the current one and 0 for the others.
@@ -170,9 +257,12 @@ class Metrics:
         self._heads: dict[str, Heads] = {}
         self._collectors: dict[str, Callable[[Snapshot, Instant], Iterator[Family]]] = {
             "zones": self._zones,
+            "estimates": self._estimates,
             "exposure": self._exposure,
             "alarms": self._alarms,
             "cells": self._cells,
+            "charges": self._charges,
+            "air": self._air,
             "sources": self._sources,
             "ledger": self._ledger,
             "daemon": self._daemon,
@@ -301,11 +391,10 @@ class Metrics:
             ZONE,
         )
         for cell, zone, labels in _zones_of(snapshot):
-            is_fresh = _is_recent(zone.last_good, now, within_s=zone.stale_after_s)
-            is_current = _is_recent(cell.at, now, within_s=zone.stale_after_s)
-            is_good = zone.quality is Quality.GOOD and is_fresh
+            is_current = is_recent(cell.at, now, within_s=zone.stale_after_s)
+            is_good = _is_good(zone, now)
             shown = zone.quality
-            if zone.quality is Quality.GOOD and not is_fresh:
+            if zone.quality is Quality.GOOD and not is_good:
                 shown = Quality.STALE
             info.add((*labels, zone.kind.value), 1)
             temperature.add(labels, zone.temp_c if is_good else None)
@@ -320,6 +409,85 @@ class Metrics:
             ceiling.add(labels, zone.ceiling_c)
         yield from (info, temperature, setpoint, output, last_good, stale_after, quality)
         yield from (readings, phase, edge, ceiling)
+
+    def _estimates(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
+        """What was computed of each zone beyond its sensor; gone when the reading is."""
+        temperature = self._gauge(
+            "watchedpot_heat_zone_estimated_temperature_celsius",
+            "Estimate, not a reading: core of the charge with its low and high bound, mean of "
+            "the charge, tip of the nozzle; absent unless the zone's reading is good and fresh.",
+            (*ZONE, "of"),
+        )
+        core_ready = self._gauge(
+            "watchedpot_heat_zone_core_ready_celsius",
+            "What the core of the charge must reach to count as warm.",
+            ZONE,
+        )
+        assumed = self._gauge(
+            "watchedpot_heat_zone_core_start_assumed",
+            "Whether the temperature at which the charge was loaded is assumed, 1, or known, 0.",
+            ZONE,
+        )
+        soaked = self._gauge(
+            "watchedpot_heat_zone_soaked",
+            "Estimate: whether the core of the charge has become warm, 1 or 0; absent while the "
+            "zone is not seen.",
+            ZONE,
+        )
+        ready_in = self._gauge(
+            "watchedpot_heat_zone_ready_in_seconds",
+            "Estimate: time until the core is warm if the wall stays at its setpoint; absent "
+            "unless known.",
+            ZONE,
+        )
+        tip_info = self._info(
+            "watchedpot_heat_zone_tip_info",
+            "What is known of a nozzle's tip: geometry, measured offset, or the block only.",
+            (*ZONE, "method"),
+        )
+        tip_low = self._gauge(
+            "watchedpot_heat_zone_tip_low_celsius",
+            "Lowest temperature of the tip at which the melt still flows as it should.",
+            ZONE,
+        )
+        uncertainty = self._gauge(
+            "watchedpot_heat_zone_tip_uncertainty_kelvin",
+            "Estimate: how far the tip may be from its estimated temperature either way.",
+            ZONE,
+        )
+        ratio = self._gauge(
+            "watchedpot_heat_zone_tip_estimated_ratio",
+            "Estimate at the tip: viscosity, melt flow, bead width and pressure, each over that "
+            "at the usual setpoint; absent unless known.",
+            (*ZONE, "of"),
+        )
+        delay = self._gauge(
+            "watchedpot_heat_zone_transport_delay_seconds",
+            "Estimate: time that melt takes through the zone at the mean flow of the charge; "
+            "absent unless known.",
+            ZONE,
+        )
+        for _, zone, labels in _zones_of(snapshot):
+            is_good = _is_good(zone, now)
+            core, tip = zone.core, zone.tip
+            if core is not None:
+                core_ready.add(labels, core.ready_c)
+                assumed.add(labels, core.is_assumed)
+            if core is not None and is_good:
+                temperature.add_known(labels, CORE_TEMPERATURES, _core_values(core))
+                soaked.add(labels, core.is_soaked)
+                ready_in.add(labels, core.ready_in_s)
+            if tip is not None or zone.kind is ZoneKind.NOZZLE:
+                tip_info.add((*labels, _tip_method(tip)), 1)
+            if tip is not None:
+                tip_low.add(labels, tip.low_c)
+            if tip is not None and is_good:
+                temperature.add((*labels, "tip"), tip.temp_c)
+                uncertainty.add(labels, tip.uncertainty_k)
+                ratio.add_known(labels, TIP_RATIOS, _tip_ratios(tip))
+            delay.add(labels, zone.transport_delay_s if is_good else None)
+        yield from (temperature, core_ready, assumed, soaked, ready_in)
+        yield from (tip_info, tip_low, uncertainty, ratio, delay)
 
     def _exposure(self, snapshot: Snapshot, _now: Instant) -> Iterator[Family]:
         """Where the time of each zone went, and what it has left behind."""
@@ -396,7 +564,7 @@ class Metrics:
         yield from (info, state, stage, raised, limit)
 
     def _cells(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
-        """What each cell is doing, and with which charge."""
+        """What each cell is doing, and what to do with it."""
         last_row = self._gauge(
             "watchedpot_cell_last_row_timestamp_seconds",
             "When the newest row of readings was judged, good or not.",
@@ -416,12 +584,15 @@ class Metrics:
         ambient = self._gauge(
             "watchedpot_cell_ambient_celsius", "Air at the cell; absent unless known.", CELL
         )
-        charge = self._gauge(
-            "watchedpot_charge_known", "Whether the id of the loaded charge is known.", CELL
+        advice = self._gauge(
+            "watchedpot_cell_advice",
+            "What to do with the cell now: 1 for the advice, 0 for the others; check_data once "
+            "nothing new has come for too long.",
+            (*CELL, "advice"),
         )
-        overheated = self._gauge(
-            "watchedpot_charge_overheated",
-            "Whether the loaded charge was ever above the limit of its material.",
+        ready_in = self._gauge(
+            "watchedpot_cell_ready_in_seconds",
+            "Estimate: time until the cell is ready if the heat stays on; absent unless known.",
             CELL,
         )
         ignored = self._counter(
@@ -429,17 +600,85 @@ class Metrics:
         )
         for cell in snapshot.cells:
             labels = (cell.id,)
-            within_s = max((zone.stale_after_s for zone in cell.zones), default=inf)
-            is_current = _is_recent(cell.at, now, within_s=within_s)
+            is_current = _is_current(cell, now)
+            shown = Advice.CHECK_DATA if is_outdated(cell, now) else cell.advice.advice
             last_row.add(labels, _timestamp_s(cell.at))
             dispensing.add(labels, cell.is_dispensing if is_current else None)
             production.add(labels, cell.is_in_production if is_current else None)
             parts.add(labels, cell.parts if is_current else None)
             ambient.add(labels, cell.ambient_c if is_current else None)
-            charge.add(labels, cell.charge_id is not None)
-            overheated.add(labels, cell.is_overheated)
+            advice.add_states(labels, ADVICES, shown.value)
+            ready_in.add(labels, cell.advice.ready_in_s if is_current else None)
             ignored.add(labels, cell.ignored_rows)
-        yield from (last_row, dispensing, production, parts, ambient, charge, overheated, ignored)
+        yield from (last_row, dispensing, production, parts, ambient, advice, ready_in, ignored)
+
+    def _charges(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
+        """The charge of each cell, its age and its outlook."""
+        known = self._gauge(
+            "watchedpot_charge_known", "Whether the id of the loaded charge is known.", CELL
+        )
+        overheated = self._gauge(
+            "watchedpot_charge_overheated",
+            "Whether the loaded charge was ever above the limit of its material.",
+            CELL,
+        )
+        state = self._gauge(
+            "watchedpot_charge_state",
+            "How the charge stands: 1 for its state, 0 for the others.",
+            (*CELL, "state"),
+        )
+        age_known = self._gauge(
+            "watchedpot_charge_age_known",
+            "Whether the age of the charge is known, 1 or 0; without it nothing is forecast of it.",
+            CELL,
+        )
+        dose = self._gauge(
+            "watchedpot_charge_dose_seconds",
+            "Estimate: equivalent time at the material's reference temperature, by the low and "
+            "the high bound of the activation energy; absent without a pot life.",
+            (*CELL, "bound"),
+        )
+        figures = {name: self._gauge(name, text, CELL) for name, text, _ in CHARGE_FIGURES}
+        outlooks = {name: self._gauge(name, text, CELL) for name, text, _ in CHARGE_OUTLOOKS}
+        for cell in snapshot.cells:
+            labels, charge = (cell.id,), cell.charge
+            known.add(labels, charge.id is not None)
+            overheated.add(labels, charge.is_overheated)
+            state.add_states(labels, CHARGE_STATES, charge.state.value)
+            age_known.add(labels, charge.is_age_known)
+            dose.add_known(labels, BOUNDS, (charge.dose_low_s, charge.dose_high_s))
+            for name, _, figure in CHARGE_FIGURES:
+                figures[name].add(labels, figure(charge))
+            if _is_current(cell, now):
+                for name, _, figure in CHARGE_OUTLOOKS:
+                    outlooks[name].add(labels, figure(charge))
+        yield from (known, overheated, state, age_known, dose)
+        yield from (*figures.values(), *outlooks.values())
+
+    def _air(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
+        """The dispensing air of each cell that has a sensor for it."""
+        dew_point = self._gauge(
+            "watchedpot_cell_air_dew_point_celsius",
+            "Pressure dew point of the dispensing air at the line; absent unless measured now.",
+            CELL,
+        )
+        limit = self._gauge(
+            "watchedpot_cell_air_dew_point_limit_celsius",
+            "Highest pressure dew point that the material bears.",
+            CELL,
+        )
+        moist = self._gauge(
+            "watchedpot_cell_air_moist",
+            "Whether the dispensing air is too moist, 1 or 0; absent unless measured now.",
+            CELL,
+        )
+        for cell in snapshot.cells:
+            if cell.air is not None:
+                is_measured = cell.air.dew_point_c is not None and _is_current(cell, now)
+                dew_point.add((cell.id,), cell.air.dew_point_c if is_measured else None)
+                limit.add((cell.id,), cell.air.max_c)
+                moist.add((cell.id,), cell.air.is_moist if is_measured else None)
+        yield from (dew_point, limit, moist)
 
     def _sources(self, snapshot: Snapshot, _now: Instant) -> Iterator[Family]:
         """Health of each connection."""
@@ -572,9 +811,33 @@ def _zones_of(snapshot: Snapshot) -> Iterator[tuple[CellSnapshot, ZoneSnapshot, 
             yield cell, zone, (cell.id, zone.id)
 
 
-def _is_recent(at: Instant | None, now: Instant, *, within_s: float) -> bool:
-    """Whether a moment is at most so long ago; one of another run of the clock is not."""
-    return at is not None and 0 <= now.mono_ns - at.mono_ns <= within_s * 1e9
+def _is_current(cell: CellSnapshot, now: Instant) -> bool:
+    """Whether the newest row of a cell is younger than its slowest zone allows."""
+    within_s = max((zone.stale_after_s for zone in cell.zones), default=inf)
+    return is_recent(cell.at, now, within_s=within_s)
+
+
+def _is_good(zone: ZoneSnapshot, now: Instant) -> bool:
+    """Whether the newest reading may be believed and is still fresh."""
+    is_fresh = is_recent(zone.last_good, now, within_s=zone.stale_after_s)
+    return zone.quality is Quality.GOOD and is_fresh
+
+
+def _core_values(core: CoreSnapshot) -> tuple[float | None, ...]:
+    """Temperatures of the charge in the order of their names."""
+    return core.centre_c, core.centre_low_c, core.centre_high_c, core.mean_c
+
+
+def _tip_ratios(tip: TipSnapshot) -> tuple[float | None, ...]:
+    """Ratios at the tip in the order of their names."""
+    return tip.viscosity_ratio, tip.flow_ratio, tip.width_ratio, tip.pressure_ratio
+
+
+def _tip_method(tip: TipSnapshot | None) -> str:
+    """How a tip is known from its block."""
+    if tip is None:
+        return "block_only"
+    return "offset" if tip.is_measured else "geometry"
 
 
 def _timestamp_s(at: Instant | None) -> float:

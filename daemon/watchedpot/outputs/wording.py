@@ -1,7 +1,8 @@
 """Events in plain English: one sentence each, numbers with units, no judgement of people.
 
 A sentence names the place, then what is, then the numbers, then what to do. A detail that an
-event does not carry is left out and the sentence still stands. Times are of day, in UTC.
+event does not carry is left out and the sentence still stands. Times are of day, in UTC. What is
+estimated and not read is told with "about" and without decimals.
 """
 
 from __future__ import annotations
@@ -9,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import isfinite
 
-from watchedpot.core.model import Event, EventKind
+from watchedpot.core.model import Event, EventKind, Instant
 from watchedpot.core.rules import AlarmKind
-from watchedpot.core.snapshot import AlarmState
+from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
 from watchedpot.core.units import NANO
 
 DAY_S = 86_400
+
+FORECAST_DAYS = 30
+"""Beyond so many days a forecast is no more than that."""
 
 _ALARM_NAMES = {
     AlarmKind.COLD: "cold",
@@ -23,6 +27,8 @@ _ALARM_NAMES = {
     AlarmKind.BUILD_UP: "build-up",
     AlarmKind.DEGRADATION: "degradation",
     AlarmKind.UNSEEN: "not seen",
+    AlarmKind.BEFORE_READY: "dispensing before ready",
+    AlarmKind.POT_LIFE: "pot life",
 }
 _BEYOND = {
     AlarmKind.COLD: "below",
@@ -42,6 +48,21 @@ _STATES = {
     AlarmState.SHELVED: "shelved",
     AlarmState.SUPPRESSED_BY_DESIGN: "suppressed while the zone is not in production",
     AlarmState.OUT_OF_SERVICE: "out of service",
+}
+_CHARGE_STATES = {
+    ChargeState.LOADED: "loaded",
+    ChargeState.WARMING: "warming up",
+    ChargeState.IN_LIFE: "within its pot life",
+    ChargeState.NEAR_LIMIT: "near the end of its pot life",
+    ChargeState.SPENT: "its pot life is gone",
+    ChargeState.OVERHEATED: "overheated",
+    ChargeState.AGE_UNKNOWN: "its age is not known",
+}
+_CHARGE_ACTIONS = {
+    ChargeState.NEAR_LIMIT: "prepare the next one",
+    ChargeState.SPENT: "change it",
+    ChargeState.OVERHEATED: "use it only after it has been released",
+    ChargeState.AGE_UNKNOWN: "say when it was loaded, or change it",
 }
 _PERSONAL_INPUTS = {
     "acknowledge": "acknowledged",
@@ -94,6 +115,31 @@ def duration(duration_s: float) -> str:
     return f"{whole_s // 3600} h {whole_s // 60 % 60:02} min"
 
 
+def ahead(utc_ns: int, in_s: float) -> str:
+    """When something will be: time of day to the minute, with the day where it is another.
+
+    Examples
+    --------
+    >>> ahead(36_872_900_000_000, 7_200.0), ahead(36_872_900_000_000, 90_000.0)
+    ('about 12:14', 'about 11:14 tomorrow')
+    >>> ahead(36_872_900_000_000, 200_000.0)
+    'in about 2 days'
+    """
+    if in_s > FORECAST_DAYS * DAY_S:
+        return f"not within {FORECAST_DAYS} days"
+    now_s = utc_ns // NANO
+    due_s = now_s + int(max(in_s, 0.0))
+    days = due_s // DAY_S - now_s // DAY_S
+    if days > 1:
+        return f"in about {days} days"
+    return f"about {time_of_day(due_s * NANO)[:5]}{' tomorrow' if days else ''}"
+
+
+def plain(text: str) -> str:
+    """Text of others on one line, without characters that steer a terminal or a page."""
+    return " ".join("".join(each if each.isprintable() else " " for each in text).split())
+
+
 def _place(event: Event) -> str:
     """Cell and zone, as far as the event has them."""
     return " ".join(part for part in (event.cell, event.zone) if part) or "daemon"
@@ -110,7 +156,7 @@ def _number(event: Event, name: str) -> float | None:
 def _text(event: Event, name: str) -> str:
     """A detail as words, empty where it is not there."""
     value = event.detail(name)
-    return str(value) if value is not None else ""
+    return plain(str(value)) if value is not None else ""
 
 
 def _words(event: Event, name: str) -> str:
@@ -130,6 +176,30 @@ def _temp(event: Event, name: str, pattern: str = "{}") -> str:
     return pattern.format(f"{temp_c:.1f} degC") if temp_c is not None else ""
 
 
+def _core(event: Event, pattern: str) -> str:
+    """A phrase around the estimated core of a charge, empty where it is not there."""
+    core_c = _number(event, "core_c")
+    return pattern.format(f"about {core_c:.0f} degC") if core_c is not None else ""
+
+
+def _share(event: Event, name: str, pattern: str) -> str:
+    """A phrase around a share in percent, empty where it is not there."""
+    share = _number(event, name)
+    return pattern.format(percent(share)) if share is not None else ""
+
+
+def percent(share: float) -> str:
+    """A share of one in whole percent."""
+    return f"{100.0 * share:.0f} %"
+
+
+def ready_about(at: Instant, in_s: float | None) -> str:
+    """Forecast of being warm, empty where there is none."""
+    if in_s is None or not isfinite(in_s) or in_s <= 0.0:
+        return ""
+    return f"ready {ahead(at.utc_ns, in_s)} if the heat stays on"
+
+
 def _span(event: Event, name: str, pattern: str) -> str:
     """A phrase around a duration, empty where it is not there."""
     duration_s = _number(event, name)
@@ -142,12 +212,12 @@ def _moment(event: Event, name: str, pattern: str) -> str:
     return pattern.format(time_of_day(int(utc_ns))) if utc_ns is not None else ""
 
 
-def _listed(*phrases: str) -> str:
+def listed(*phrases: str) -> str:
     """Phrases that say something, with commas."""
     return ", ".join(phrase for phrase in phrases if phrase)
 
 
-def _joined(*parts: str) -> str:
+def joined(*parts: str) -> str:
     """Parts that say something, with semicolons."""
     return "; ".join(part for part in parts if part)
 
@@ -159,7 +229,14 @@ def _by(event: Event) -> str:
 
 def _phase_changed(event: Event) -> str:
     before, after = _words(event, "from") or "unknown", _words(event, "to") or "unknown"
-    return f"{_place(event)}: {before} to {after}{_temp(event, 'temp_c', ' at {}')}"
+    core = _core(event, ", the core {}")
+    if after == Phase.SOAKING:
+        what = f"soaking{_temp(event, 'temp_c', '; the wall is warm at {}')}{core}"
+    else:
+        what = f"{before} to {after}{_temp(event, 'temp_c', ' at {}')}{core}"
+    is_under_way = after in (Phase.SOAKING, Phase.RECOVERING)
+    ready = ready_about(event.at, _number(event, "ready_in_s")) if is_under_way else ""
+    return joined(f"{_place(event)}: {what}", ready)
 
 
 def _production_started(event: Event) -> str:
@@ -180,7 +257,7 @@ def _edge(event: Event) -> str:
 def _excursion_opened(event: Event) -> str:
     since = time_of_day(event.at.utc_ns)
     parts = _given(event, "parts", "part {} onwards to be looked at")
-    return _joined(f"{_place(event)}: {_edge(event)} since {since}", parts)
+    return joined(f"{_place(event)}: {_edge(event)} since {since}", parts)
 
 
 def _excursion_ended(event: Event) -> str:
@@ -189,7 +266,7 @@ def _excursion_ended(event: Event) -> str:
         "return": "back in the window",
         "phase": "no longer counted, the zone left production",
     }
-    what = _listed(
+    what = listed(
         f"{_edge(event)}{_span(event, 'duration_s', ' for {}')}"
         f"{_moment(event, 'onset_utc_ns', ' from {}')}",
         _temp(event, "peak_c", "furthest {}"),
@@ -197,7 +274,7 @@ def _excursion_ended(event: Event) -> str:
         _span(event, "dispensing_s", "{} of it dispensing"),
         _span(event, "blind_s", "{} of it not seen"),
     )
-    return _joined(
+    return joined(
         f"{_place(event)}: {what}", _parts(event), ending.get(_text(event, "ended_by"), "")
     )
 
@@ -220,13 +297,13 @@ def _alarm_changed(event: Event) -> str:
     condition = _condition(event, kind)
     if _text(event, "input") in _PERSONAL_INPUTS:
         done = _PERSONAL_INPUTS[_text(event, "input")]
-        return _joined(f"{subject}: {done}{_by(event)}", _state_left(event, done), condition)
+        return joined(f"{subject}: {done}{_by(event)}", _state_left(event, done), condition)
     if event.detail("to") == AlarmState.UNACKNOWLEDGED:
         again = {"re_alarm": "still on", "worse": "worse", "eased": "eased"}.get(
             _text(event, "input"), ""
         )
-        return f"{subject}: {_listed(again, condition) or 'on'}{_given(event, 'response', '. {}')}"
-    return f"{subject}: {_listed(_state(event), _temp(event, 'temp_c'))}"
+        return f"{subject}: {listed(again, condition) or 'on'}{_given(event, 'response', '. {}')}"
+    return f"{subject}: {listed(_state(event), _temp(event, 'temp_c'))}"
 
 
 def _kind(event: Event) -> AlarmKind | None:
@@ -256,27 +333,105 @@ def _condition(event: Event, kind: AlarmKind | None) -> str:
     if kind is None or event.detail("stage") == 0:
         return ""
     since = _moment(event, "onset_utc_ns", " since {}")
+    if kind is AlarmKind.BEFORE_READY:
+        zones = ", ".join(_text(event, "zones").split()) or "a zone"
+        return f"{zones} not ready, dispensing{since}"
+    if kind is AlarmKind.POT_LIFE:
+        used_up = f"{_given(event, 'charge_id', 'charge {} ')}used up{since}"
+        return listed(used_up, _share(event, "life_used", "{} used"))
     if kind in _TEMPERATURE_ALARMS:
         limit = _temp(event, "limit", f"{_BEYOND[kind]} {{}}") or _ALARM_NAMES[kind]
-        return _listed(_temp(event, "temp_c"), f"{limit}{since}")
+        return listed(_temp(event, "temp_c"), f"{limit}{since}")
     without = "no good reading" if kind is AlarmKind.UNSEEN else "index at or above its limit"
     return f"{_span(event, 'limit', f'{_BEYOND[kind]} {{}}') or without}{since}"
 
 
 def _charge_changed(event: Event) -> str:
-    loaded = _given(event, "charge_id", "charge {} loaded") or "charge no longer known"
-    return f"{_place(event)}: {loaded}{_given(event, 'previous', ' after {}')}{_by(event)}"
+    age_s, start_c = _number(event, "age_s"), _number(event, "start_c")
+    return joined(
+        f"{_place(event)}: {_which_charge(event)}{_by(event)}",
+        "counts as new" if age_s == 0.0 else _span(event, "age_s", "counts as aged by {}"),
+        f"its core is taken to begin at {start_c:.0f} degC" if start_c is not None else "",
+    )
+
+
+def _which_charge(event: Event) -> str:
+    """What became of the charge, by how it became known."""
+    named = _given(event, "charge_id", "charge {}")
+    after = _given(event, "previous", " after {}")
+    match event.detail("how"):
+        case "refill":
+            return listed("tank refilled", named)
+        case "found":
+            return f"{named or 'a charge'} found in place, when it was loaded is not known"
+        case "kept":
+            return f"{named or 'the charge'} is still the one before, as said"
+        case None if not named:
+            return f"charge no longer known{after}"
+        case _:
+            return f"{named or 'another charge'} loaded{after}"
+
+
+def _charge_state_changed(event: Event) -> str:
+    state = next((each for each in ChargeState if each == event.detail("to")), None)
+    named = _given(event, "charge_id", "charge {}") or "charge"
+    what = listed(
+        _CHARGE_STATES[state] if state is not None else "state not known",
+        _given(event, "reason", "{}"),
+        _share(event, "life_used", "{} used"),
+    )
+    action = _CHARGE_ACTIONS.get(state, "") if state is not None else ""
+    return joined(f"{_place(event)} {named}: {what}", _outlook(event), action)
+
+
+def _outlook(event: Event) -> str:
+    """When a charge will be spent, or empty before that; empty where neither is known."""
+    expires_in_s, empty_in_s = _number(event, "expires_in_s"), _number(event, "empty_in_s")
+    if expires_in_s is None or expires_in_s <= 0.0:
+        return ""
+    if empty_in_s is not None and empty_in_s <= expires_in_s:
+        return f"empty {ahead(event.at.utc_ns, empty_in_s)}, before its pot life is gone"
+    return listed(
+        f"at this temperature spent {ahead(event.at.utc_ns, expires_in_s)}",
+        _share(event, "left_at_expiry", "with about {} left"),
+    )
+
+
+def _charge_suspected(event: Event) -> str:
+    drop_k = _number(event, "drop_k")
+    cooled = f"cooled by {drop_k:.1f} K or more" if drop_k is not None else "cooled"
+    return joined(
+        f"{_place(event)}: {cooled}{_span(event, 'duration_s', ' for {}')}, as if another charge "
+        f"had been loaded{_given(event, 'charge_id', ' after {}')}",
+        "say whether it was",
+        "until then the old age is kept and counts as not known",
+    )
+
+
+def _air_moist(event: Event) -> str:
+    dew_point = _temp(event, "dew_point_c", "pressure dew point {}")
+    what = listed(dew_point, _temp(event, "limit_c", "above {}"))
+    return joined(
+        f"{_place(event)}: {listed('dispensing air is moist', what)}",
+        "have the air dryer checked",
+    )
+
+
+def _air_dry(event: Event) -> str:
+    dew_point = _temp(event, "dew_point_c", "pressure dew point {}")
+    what = listed(dew_point, _temp(event, "limit_c", "limit {}"))
+    return f"{_place(event)}: {listed('dispensing air is dry again', what)}"
 
 
 def _charge_overheated(event: Event) -> str:
-    what = _listed(
+    what = listed(
         _temp(event, "temp_c"), _temp(event, "ceiling_c", "above the material's limit of {}")
     )
     return f"{_place(event)}: charge overheated{f', {what}' if what else ''}"
 
 
 def _wiped(event: Event) -> str:
-    return _joined(
+    return joined(
         f"{_place(event)}: nozzle wiped or purged{_by(event)}",
         _span(event, "build_up_s", "build-up index was {}"),
     )
@@ -307,14 +462,14 @@ def _daemon_stopped(_: Event) -> str:
 
 
 def _configuration_changed(event: Event) -> str:
-    what = _listed(_what_runs(event), _given(event, "problem", "{}"))
+    what = listed(_what_runs(event), _given(event, "problem", "{}"))
     where = f"{event.cell}: " if event.cell else ""
     return f"{where}configuration changed: {what}".removesuffix(": ")
 
 
 def _what_runs(event: Event) -> str:
     """Version and revision of the configuration, as far as given."""
-    return _listed(
+    return listed(
         _given(event, "version", "version {}"), _given(event, "revision", "configuration {}")
     )
 
@@ -327,14 +482,14 @@ def _readings_dropped(event: Event) -> str:
 
 def _ledger_failed(event: Event) -> str:
     since = time_of_day(event.at.utc_ns)
-    return _joined(
+    return joined(
         f"ledger: cannot be written since {since}{_given(event, 'problem', ', {}')}",
         "judging and alarms go on, the record waits",
     )
 
 
 def _ledger_recovered(event: Event) -> str:
-    return _joined("ledger: written again", _given(event, "rows", "{} rows were lost"))
+    return joined("ledger: written again", _given(event, "rows", "{} rows were lost"))
 
 
 def _record_trimmed(event: Event) -> str:
@@ -353,7 +508,11 @@ _SENTENCES: dict[EventKind, Callable[[Event], str]] = {
     EventKind.EXCURSION_ENDED: _excursion_ended,
     EventKind.ALARM_CHANGED: _alarm_changed,
     EventKind.CHARGE_CHANGED: _charge_changed,
+    EventKind.CHARGE_STATE_CHANGED: _charge_state_changed,
     EventKind.CHARGE_OVERHEATED: _charge_overheated,
+    EventKind.CHARGE_SUSPECTED: _charge_suspected,
+    EventKind.AIR_MOIST: _air_moist,
+    EventKind.AIR_DRY: _air_dry,
     EventKind.WIPED: _wiped,
     EventKind.ENTRY_REFUSED: _entry_refused,
     EventKind.DAEMON_STARTED: _daemon_started,

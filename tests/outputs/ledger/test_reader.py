@@ -18,9 +18,11 @@ from outputs.ledger.samples import (
     same,
 )
 from watchedpot.core.model import ARRAY_FIELDS, Block, Event, EventKind, join_blocks
+from watchedpot.core.snapshot import ChargeState
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import reader
 from watchedpot.outputs.ledger.record import Batch
+from watchedpot.outputs.ledger.verify import verify
 
 
 @pytest.fixture
@@ -46,6 +48,27 @@ def test_events_are_chosen_by_time_and_cell(path: Path) -> None:
     found = reader.events(path, since_ns=since_ns, until_ns=until_ns, cell="lens_4")
     assert [each.seq for each in found] == [2]
     assert [each.seq for each in reader.events(path, cell="")] == [5]
+
+
+def test_every_kind_of_event_reads_back(path: Path) -> None:
+    """Each kind comes back with its details in their order, the unknown ones as None."""
+    given = [
+        event(
+            kind,
+            float(second),
+            charge_id="41",
+            to=ChargeState.NEAR_LIMIT.value,
+            life_used=0.1 + 0.2,
+            expires_in_s=None,
+            is_age_known=True,
+            parts=7,
+        )
+        for second, kind in enumerate(EventKind)
+    ]
+    with recording(path) as recorder:
+        recorder.write([Batch(events=tuple(given))])
+    assert [each.event for each in reader.events(path)] == given
+    assert verify(path).is_whole
 
 
 def test_transitions_are_chosen_by_time_and_cell(path: Path) -> None:

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchedpot.core.model import Instant, Quality
-from watchedpot.core.snapshot import Phase
+from watchedpot.core.model import Instant, Loading, Quality
+from watchedpot.core.snapshot import ChargeState, Phase
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger.state import dump_state, load_state
 
@@ -49,6 +49,17 @@ class OuterLater:
     parts: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """A charge of a state, with what a person said of it."""
+
+    state: ChargeState
+    loading: Loading | None
+    dose_ns: tuple[int, int]
+    nodes_c: tuple[float, ...]
+    loaded: Instant | None = None
+
+
 INSTANTS = st.builds(Instant, st.integers(), st.integers())
 INNERS = st.builds(
     Inner,
@@ -74,6 +85,26 @@ def test_a_state_reads_back_equal(state: Outer) -> None:
     again = load_state(Outer, dump_state(state))
     assert again == state
     assert repr(again) == repr(state)  # tells -0.0 from 0.0, and an enum from its value
+
+
+FINITE = st.floats(allow_nan=False, allow_infinity=False)
+LOADINGS = st.builds(Loading, FINITE, st.none() | FINITE, FINITE, st.none() | FINITE)
+CHARGES = st.builds(
+    Charge,
+    st.sampled_from(ChargeState),
+    st.none() | LOADINGS,
+    st.tuples(st.integers(0, 10**30), st.integers(0, 10**30)),
+    st.lists(FINITE, max_size=40).map(tuple),
+    st.none() | INSTANTS,
+)
+
+
+@given(CHARGES)
+def test_a_charge_reads_back_equal(charge: Charge) -> None:
+    """Its state, its doses and each node of its temperature come back to the last bit."""
+    again = load_state(Charge, dump_state(charge))
+    assert again == charge
+    assert repr(again) == repr(charge)
 
 
 def test_a_state_may_hold_nan() -> None:

@@ -13,6 +13,8 @@ import httpx
 import pytest
 from fastapi import FastAPI, Response
 
+from outputs import samples
+from outputs.samples import CHARGE, RUN
 from watchedpot.core.model import Instant
 from watchedpot.core.snapshot import CellSnapshot, LedgerSnapshot, Snapshot
 from watchedpot.errors import WatchedpotError
@@ -39,8 +41,8 @@ def make_cell(id_: str, *, newest_s: float) -> CellSnapshot:
         is_dispensing=None,
         is_in_production=None,
         parts=None,
-        charge_id=None,
-        is_overheated=False,
+        charge=CHARGE,
+        advice=RUN,
         ambient_c=None,
         ignored_rows=0,
     )
@@ -193,10 +195,75 @@ async def test_the_landing_page_links_and_cautions() -> None:
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "text/html; charset=utf-8"
     assert 'href="/metrics"' in answer.text
+    assert 'href="/advice"' in answer.text
     assert "lens_4, housing_7" in answer.text
     assert "not a safety device" in answer.text
     assert "0.1.0&lt;b&gt;" in answer.text
     assert "style-src 'sha256-" in answer.headers["content-security-policy"]
+
+
+async def test_the_advice_is_plain_text_for_each_cell() -> None:
+    """What to do, the charge and each tip stand on a line of their own, then what this is not."""
+    whole = replace(samples.make_cell(), at=at(3599.5))
+    snapshot = replace(make_snapshot(), cells=(whole, make_snapshot().cells[1]))
+    answer = await get(make_app(snapshot), "/advice")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "text/plain; charset=utf-8"
+    assert answer.headers["cache-control"] == "no-store"
+    first, second, closing = answer.text.split("\n\n")
+    assert first.splitlines() == [
+        "lens_4: RUN: every zone is ready and in its window",
+        "lens_4 charge charge_0042: 35 % of its pot life used; at this temperature expires about "
+        "15:31; empty about 16:46 at the mean use; so about 34 % would be left",
+        "lens_4 nozzle: tip about 110 +- 1 degC (from geometry)",
+    ]
+    assert second.startswith("housing_7: RUN: ")
+    assert "not a safety device" in closing
+    assert '"about" is an estimate' in closing
+
+
+async def test_an_advice_of_the_past_is_not_shown() -> None:
+    """A cell of which nothing new came within ten seconds is to be checked, the other goes on."""
+    snapshot = replace(
+        make_snapshot(),
+        cells=(make_cell("lens_4", newest_s=3590.0), make_cell("housing_7", newest_s=3590.1)),
+    )
+    first, second, _ = (await get(make_app(snapshot, now=at(3600.05)), "/advice")).text.split(
+        "\n\n"
+    )
+    assert first == (
+        "lens_4: CHECK DATA: nothing new since 13:26:30; hold dispensing and check that this "
+        "program and the cell's controller run"
+    )
+    assert second.startswith("housing_7: RUN: ")
+
+
+async def test_a_cell_that_is_not_known_yet_is_told() -> None:
+    """A configured cell without a snapshot has a line that says so."""
+    snapshot = replace(make_snapshot(), cells=(make_cell("lens_4", newest_s=3599.9),))
+    app = create_app(
+        lambda: snapshot,
+        ScriptedMetrics(),
+        lambda: at(3600.0),
+        cells=iter(("lens_4", "housing_7")),
+    )
+    for _ in range(2):
+        first, second, _closing = (await get(app, "/advice")).text.split("\n\n")
+        assert first == "housing_7: CHECK DATA: nothing is known of it yet; hold dispensing"
+        assert second.startswith("lens_4: RUN: ")
+
+
+async def test_without_any_cell_nothing_is_known() -> None:
+    """An empty page would look like all was well."""
+    answer = await get(make_app(replace(make_snapshot(), cells=())), "/advice")
+    assert answer.text.startswith("Nothing is known of any cell.\n\n")
+
+
+async def test_the_advice_is_part_of_the_interface() -> None:
+    """The description of the interface says that it is plain text."""
+    described = (await get(make_app(), "/openapi.json")).json()["paths"]["/advice"]["get"]
+    assert list(described["responses"]["200"]["content"]) == ["text/plain"]
+    assert described["description"].startswith("What to do with each cell now")
 
 
 async def test_metrics_are_encoded_as_asked() -> None:
@@ -206,7 +273,9 @@ async def test_metrics_are_encoded_as_asked() -> None:
     assert answer.headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
 
 
-@pytest.mark.parametrize("path", ["/", "/metrics", "/healthz", "/openapi.json", "/nothing_here"])
+@pytest.mark.parametrize(
+    "path", ["/", "/advice", "/metrics", "/healthz", "/openapi.json", "/nothing_here"]
+)
 async def test_every_answer_has_the_strict_headers(path: str) -> None:
     """No sniffing, no keeping, nothing loaded from elsewhere, no other site may read it."""
     answer = await get(make_app(), path, {"origin": "http://elsewhere.example"})

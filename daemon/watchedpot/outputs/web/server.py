@@ -14,19 +14,29 @@ import hashlib
 import html
 import os
 import socket
-from collections.abc import Callable, Iterator, MutableMapping
+from collections.abc import Callable, Iterable, Iterator, MutableMapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import uvicorn
 from fastapi import FastAPI, Request, Response
+from fastapi.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from watchedpot.core.model import Instant
-from watchedpot.core.snapshot import Snapshot
+from watchedpot.core.rules import ZoneKind
+from watchedpot.core.snapshot import CellSnapshot, Snapshot
 from watchedpot.core.units import seconds
 from watchedpot.errors import WatchedpotError
+from watchedpot.outputs.advice import (
+    advice_sentence,
+    charge_sentence,
+    outdated_sentence,
+    tip_sentence,
+    unknown_sentence,
+)
+from watchedpot.outputs.freshness import is_outdated
 
 MAX_CONNECTIONS = 100
 BACKLOG = 128
@@ -53,6 +63,7 @@ _PAGE = """<!doctype html>
 <h1>Watched Pot</h1>
 <p>The thermal account of the adhesive in {cells}. Version {version}.</p>
 <ul>
+<li><a href="/advice">/advice</a>: what to do with each cell now, and how its charge stands</li>
 <li><a href="/metrics">/metrics</a>: all figures, for Prometheus</li>
 <li><a href="/healthz">/healthz</a>: whether this program itself is well</li>
 <li><a href="/openapi.json">/openapi.json</a>: description of this interface</li>
@@ -66,6 +77,12 @@ be read, nothing is known.</p>
 </div>
 </body>
 </html>
+"""
+
+_CLOSING = """\
+This is not a safety device. It reads and computes; it switches nothing off. Keep every
+temperature limiter, guard and interlock of the cell in service. Hot melt burns.
+What is called "about" is an estimate and not a reading. Times are in UTC.
 """
 
 _CONTENT_POLICY = (
@@ -135,11 +152,42 @@ def health(snapshot: Snapshot, now: Instant, *, limit_s: float) -> Health:
     return Health(not stands_still, tuple(stands_still))
 
 
+def advice_text(snapshot: Snapshot, now: Instant, *, cells: Iterable[str]) -> str:
+    """What to do with each cell, how its charge and its nozzles stand, and what this is not.
+
+    Parameters
+    ----------
+    snapshot
+        The newest one.
+    now
+        The present moment: a cell of which nothing new has come for long is told as such.
+    cells
+        Every cell there should be; those that the snapshot lacks are told first.
+    """
+    shown = {cell.id for cell in snapshot.cells}
+    parts = [unknown_sentence(name) for name in cells if name not in shown]
+    parts += ["\n".join(_lines(cell, now)) for cell in snapshot.cells]
+    return "\n\n".join((*(parts or ("Nothing is known of any cell.",)), _CLOSING))
+
+
+def _lines(cell: CellSnapshot, now: Instant) -> Iterator[str]:
+    """Lines of one cell; of one that nothing new has come of, only that."""
+    if is_outdated(cell, now):
+        yield outdated_sentence(cell)
+        return
+    yield advice_sentence(cell)
+    yield charge_sentence(cell)
+    for zone in cell.zones:
+        if zone.kind is ZoneKind.NOZZLE:
+            yield tip_sentence(zone, cell=cell.id)
+
+
 def create_app(
     snapshot: Callable[[], Snapshot],
     metrics: Encoder,
     now: Callable[[], Instant],
     *,
+    cells: Iterable[str] = (),
     stand_still_limit_s: float = 30.0,
 ) -> FastAPI:
     """What the daemon serves by itself; more routes may be added.
@@ -152,6 +200,8 @@ def create_app(
         Encodes a scrape; it runs in a thread, one scrape at a time.
     now
         Gives the present moment.
+    cells
+        Every cell there should be, known yet or not.
     stand_still_limit_s
         How long polls, evaluation or commits may stand still before the daemon says that it
         is not well; in cell time. [s]
@@ -159,13 +209,14 @@ def create_app(
     # The documentation pages of the framework load their code from the internet.
     app = FastAPI(title="Watched Pot", docs_url=None, redoc_url=None)
     one_scrape = asyncio.Semaphore(1)
+    names = tuple(cells)
 
     @app.get("/", response_class=Response, include_in_schema=False)
     async def landing() -> Response:
         newest = snapshot()
-        names = ", ".join(cell.id for cell in newest.cells) or "no cell"
+        shown = ", ".join(cell.id for cell in newest.cells) or "no cell"
         page = _PAGE.format(
-            style=_STYLE, cells=html.escape(names), version=html.escape(newest.version)
+            style=_STYLE, cells=html.escape(shown), version=html.escape(newest.version)
         )
         policy = _CONTENT_POLICY.replace("style-src 'self'", f"style-src 'sha256-{_STYLE_HASH}'")
         return Response(
@@ -173,6 +224,11 @@ def create_app(
             media_type="text/html; charset=utf-8",
             headers={"content-security-policy": policy},
         )
+
+    @app.get("/advice", response_class=PlainTextResponse)
+    async def advice() -> str:
+        """What to do with each cell now and why, and the outlook of its charge, as plain text."""
+        return advice_text(snapshot(), now(), cells=names)
 
     @app.get("/metrics", response_class=Response)
     async def scrape(request: Request) -> Response:
