@@ -6,9 +6,11 @@ import asyncio
 import json
 import os
 import random
+import shutil
 import signal
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,7 +18,7 @@ from support.clock import START_UTC_NS, FakeClock
 from watchedpot.app import cli, daemon, log
 from watchedpot.app.cli import main
 from watchedpot.app.clock import Clock, FastClock, SystemClock
-from watchedpot.app.config import Configuration
+from watchedpot.app.config import Configuration, load
 from watchedpot.core.model import Quality, Reading, Reason, not_good
 from watchedpot.errors import ConfigError, SourceUnreachable, WatchedpotError
 from watchedpot.outputs.ledger import Ledger
@@ -292,3 +294,143 @@ def test_all_orders_of_a_doubtful_number_are_printed() -> None:
         for order in WordOrder
         for swap in ("false", "true")
     ]
+
+
+@pytest.mark.parametrize(
+    ("question", "essential"),
+    [
+        ("ready", "charge                                    slowest    best  fastest   allow"),
+        ("break", "   setback            age in the break  until ready"),
+        ("shift", "charge  from h:min  to h:min"),
+        ("size", "  size     full"),
+        ("tip", "block                idle tip  flowing tip"),
+    ],
+)
+def test_each_question_has_an_answer(
+    question: str, essential: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of a complete configuration every question is answered in full, with its caution."""
+    assert main(["plan", question, str(DEMO), "--cell", "lens_4"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("lens_4 ")
+    assert essential in said
+    assert said.endswith("no safety device: your data sheet and a trial at the cell decide.\n")
+
+
+def plan_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    """What a question about lens_4 answers to a program."""
+    question, *options = arguments
+    main(["plan", question, str(DEMO), "--cell", "lens_4", "--json", *options])
+    plain = json.loads(capsys.readouterr().out)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def test_answers_are_in_base_units_for_a_program(capsys: pytest.CaptureFixture[str]) -> None:
+    """What a person says in minutes, hours, percent and milligrams is meant so."""
+    ready = plan_json(capsys, "ready", "--start-c", "5", "--preheat-c", "80", "--preheat-min", "30")
+    assert [case["name"] for case in ready["cases"]] == [
+        "from 5 degC, with its zone",
+        "from 5 degC, in a hot zone",
+        "30 min at 80 degC before, with its zone",
+        "30 min at 80 degC before, in a hot zone",
+    ]
+    pauses = plan_json(capsys, "break", "--break-min", "45", "--setback-c", "90,80")["cases"]
+    assert [case["setback_c"] for case in pauses] == [None, 90.0, 80.0]
+    assert max(pauses[0]["history"]["at_s"]) == pytest.approx(1.1 * 2700.0, abs=20.0)
+    use = ("--use-mg-per-s", "20", "--duty", "0.5")
+    shift = plan_json(capsys, "shift", "--shift-h", "2", "--left-percent", "50", *use)
+    assert shift["stays"][0]["out_s"] == pytest.approx(0.0165 / 10e-6)
+    size = plan_json(capsys, "size", "--sizes", "80:15", "--hours-per-day", "24", *use)
+    assert [(lot["content_cc"], lot["radius_m"]) for lot in size["lots"]] == [(80.0, 0.015)]
+    assert size["lots"][0]["lot"]["changes_per_day"] == pytest.approx(9.4, abs=0.5)
+    assert len(plan_json(capsys, "tip")["cases"]) == 4
+
+
+def test_an_age_is_told_in_hours_or_percent(capsys: pytest.CaptureFixture[str]) -> None:
+    """Both at once would count it twice, and are refused."""
+    ageing = load(DEMO).cells[0].zones[0].material.ageing
+    assert ageing is not None
+    half_h = f"{0.5 * ageing.pot_life_s / 3600.0}"
+    hours = plan_json(capsys, "shift", "--age-h", half_h, "--duty", "0.01")["stays"]
+    percent = plan_json(capsys, "shift", "--life-used-percent", "50", "--duty", "0.01")["stays"]
+    assert hours == percent
+    with pytest.raises(SystemExit, match="2"):
+        main(["plan", "shift", str(DEMO), "--age-h", "1", "--life-used-percent", "1"])
+
+
+def test_what_is_not_known_fails_the_question(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The rest is answered, the gap is said with the table that would fill it; it ends with 1."""
+    folder = tmp_path / "config"
+    shutil.copytree(DEMO.parent, folder, ignore=shutil.ignore_patterns("*.ledger*"))
+    file = folder / "materials" / "demo_silicone.toml"
+    whole = file.read_text("utf-8")
+    before, _, after = whole.partition("[materials.ageing]")
+    _, _, rest = after.partition("[materials.thermal]")
+    file.write_text(f"{before}[materials.thermal]{rest}", "utf-8")
+    assert main(["plan", "break", str(folder / "lens_4.toml")]) == 1
+    said = capsys.readouterr().out
+    assert "c  70 degC" in said
+    assert "Not known: the material demo_silicone has no [materials.ageing]: no age." in said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        ([], "--cell: expected one of lens_4, housing_7, got none"),
+        (["--cell", "lens_5"], "--cell: expected one of lens_4, housing_7, got 'lens_5'"),
+        (
+            ["--cell", "lens_4", "--preheat-c", "80"],
+            "--preheat-c: expected together with --preheat-min, got one of the two",
+        ),
+        (
+            ["--cell", "lens_4", "--preheat-min", "30"],
+            "--preheat-c: expected together with --preheat-min, got one of the two",
+        ),
+        (
+            ["--cell", "lens_4", "--preheat-c", "180", "--preheat-min", "30"],
+            "--preheat-c: expected at most the ceiling of 140 degC, got 180",
+        ),
+    ],
+)
+def test_a_question_that_means_nothing_is_refused(
+    arguments: list[str], expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It ends with 2, as a configuration that cannot be used."""
+    assert main(["plan", "ready", str(DEMO), *arguments]) == 2
+    said = capsys.readouterr()
+    assert said.err.splitlines()[-1] == expected
+    assert said.out == ""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["ready", "--warm-up-min", "-1"], "expected 0 to 120 minutes, got '-1'"),
+        (["ready", "--start-c", "warm"], "expected -50 to 400 degC, got 'warm'"),
+        (["break", "--break-min", "0"], "expected minutes above 0, at most 1440, got '0'"),
+        (["break", "--setback-c", "90,low"], "expected -50 to 400 degC, got 'low'"),
+        (["shift", "--duty", "1.5"], "expected a share above 0, at most 1, got '1.5'"),
+        (["shift", "--left-percent", "nan"], "expected percent above 0, at most 100, got 'nan'"),
+        (["size", "--hours-per-day", "25"], "expected hours above 0, at most 24, got '25'"),
+    ],
+)
+def test_a_number_that_cannot_be_is_refused(
+    arguments: list[str], expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was expected and what came, and exit code 2 of the arguments."""
+    with pytest.raises(SystemExit, match="2"):
+        main(["plan", *arguments, str(DEMO)])
+    assert expected in capsys.readouterr().err
+
+
+def test_a_configuration_that_cannot_be_used_has_no_answer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All of its faults are said, as by the other commands."""
+    file = tmp_path / "bad.toml"
+    file.write_text("[service]\nport = 0\n", "utf-8")
+    assert main(["plan", "tip", str(file)]) == 2
+    assert "service.port" in capsys.readouterr().err

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,10 +19,18 @@ from watchedpot.errors import ConfigError, SourceError, WatchedpotError
 if TYPE_CHECKING:
     from watchedpot.app.clock import Clock
     from watchedpot.app.config import Configuration
+    from watchedpot.app.plan import Answer
+    from watchedpot.core.rules import CellRules
     from watchedpot.sources.base import ProbedChannel
     from watchedpot.sources.wiring import Source
 
 DONE, NOT_DONE, UNUSABLE = 0, 1, 2
+
+DUTY = 0.4
+"""Dispensing share of the time where it is not told; common practice 0.2 to 0.5, no source. [1]"""
+
+LAG_MIN = 3.0
+"""Time constant of a heat zone where it is not told; common practice, no source. [min]"""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -76,9 +84,128 @@ def _parser() -> argparse.ArgumentParser:
     verify.add_argument("ledger", type=Path, metavar="LEDGER", help="ledger file")
     verify.set_defaults(command=_verify)
 
+    plan = commands.add_parser("plan", help="say what would happen, before it is tried at a cell")
+    _add_questions(plan.add_subparsers(required=True, metavar="QUESTION", dest="question"))
+    plan.set_defaults(command=_plan)
+
     schema = commands.add_parser("schema", help="print the JSON Schema of the configuration")
     schema.set_defaults(command=_schema)
     return parser
+
+
+def _add_questions(questions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """What can be asked of a configuration, each question with its own options."""
+    ready = questions.add_parser("ready", help="when a charge is warm to the core")
+    ready.add_argument("--start-c", type=_temperature, metavar="T", help="of a cold charge")
+    ready.add_argument("--preheat-c", type=_temperature, metavar="T", help="of a warmer, with:")
+    ready.add_argument("--preheat-min", type=_minutes, metavar="MIN", help="time in the warmer")
+
+    pause = questions.add_parser("break", help="what a setback in a break saves and costs")
+    pause.add_argument("--break-min", type=_minutes, default=30.0, metavar="MIN", help="default 30")
+    pause.add_argument(
+        "--setback-c",
+        type=_temperatures,
+        default=[],
+        metavar="T,...",
+        help="setpoints to compare (default: 20 and 40 K below the usual one)",
+    )
+
+    shift = questions.add_parser("shift", help="when charges must be changed, what is thrown away")
+    shift.add_argument("--shift-h", type=_shift, default=8.0, metavar="H", help="default 8")
+    age = shift.add_mutually_exclusive_group()
+    age.add_argument(
+        "--age-h",
+        type=_age,
+        default=0.0,
+        metavar="H",
+        help="age of the charge in use, as hours at the temperature of the pot life (default 0)",
+    )
+    age.add_argument(
+        "--life-used-percent",
+        type=_life,
+        default=0.0,
+        metavar="P",
+        help="the same, in percent of the pot life",
+    )
+    shift.add_argument(
+        "--left-percent",
+        type=_percent,
+        default=100.0,
+        metavar="P",
+        help="what it holds (default 100)",
+    )
+
+    size = questions.add_parser("size", help="which container, or how full a tank, loses the least")
+    size.add_argument(
+        "--sizes",
+        default="10,30,55,300",
+        metavar="CC,...",
+        help="contents in cc, each perhaps with its inner radius in mm: 30,300:23.5",
+    )
+    size.add_argument("--hours-per-day", type=_day, default=8.0, metavar="H", help="default 8")
+
+    tip = questions.add_parser("tip", help="what the nozzle's temperature means for the bead")
+    for question in (shift, size):
+        question.add_argument(
+            "--use-mg-per-s",
+            type=_flow,
+            metavar="F",
+            help="melt flow while dispensing (default: the configured one)",
+        )
+        question.add_argument(
+            "--duty",
+            type=_share,
+            default=DUTY,
+            metavar="SHARE",
+            help=f"dispensing share of the time, at most 1 (default {DUTY:g})",
+        )
+    for question in (ready, pause, size):
+        question.add_argument(
+            "--warm-up-min",
+            type=_lag,
+            default=LAG_MIN,
+            metavar="MIN",
+            help="time constant of the zone's sensor, warming and cooling; 0: at once"
+            f" (default {LAG_MIN:g})",
+        )
+    for question in (ready, pause, shift, size, tip):
+        question.add_argument("configuration", type=Path, metavar="CONFIG", help="TOML file")
+        question.add_argument("--cell", metavar="NAME", help="needed where there are several")
+        question.add_argument("--json", action="store_true", help="print for a program, base units")
+
+
+def _within(low: float, high: float, words: str) -> Callable[[str], float]:
+    """Reader of a number that lies in a range, both ends included."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not low <= value <= high:
+            msg = f"expected {words}, got {text!r}"
+            raise argparse.ArgumentTypeError(msg)
+        return value
+
+    return read
+
+
+_LEAST = 1e-6  # smaller is nothing
+_temperature = _within(-50.0, 400.0, "-50 to 400 degC")
+_minutes = _within(_LEAST, 1440.0, "minutes above 0, at most 1440")
+_lag = _within(0.0, 120.0, "0 to 120 minutes")
+_shift = _within(_LEAST, 168.0, "hours above 0, at most 168")
+_day = _within(_LEAST, 24.0, "hours above 0, at most 24")
+_age = _within(0.0, 10_000.0, "0 to 10000 hours")
+_life = _within(0.0, 1000.0, "0 to 1000 percent")
+_percent = _within(_LEAST, 100.0, "percent above 0, at most 100")
+_flow = _within(_LEAST, 10_000.0, "mg/s above 0, at most 10000")
+_share = _within(_LEAST, 1.0, "a share above 0, at most 1")
+
+
+def _temperatures(text: str) -> list[float]:
+    """Temperatures with commas between them."""
+    return [_temperature(part) for part in text.split(",")]
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -231,6 +358,79 @@ def _verify(options: argparse.Namespace) -> int:
     report = verify(options.ledger)
     print(*report.sentences(), sep="\n")
     return DONE if report.is_whole else NOT_DONE
+
+
+def _plan(options: argparse.Namespace) -> int:
+    """Answer one question; 1 where a part of the answer is not known."""
+    import json
+
+    from watchedpot.app.config import load
+
+    cell = _cell(load(options.configuration), options.cell)
+    answer = _ask(cell, options)
+    print(json.dumps(answer.plain, indent=2) if options.json else answer.text)
+    return NOT_DONE if answer.missing else DONE
+
+
+def _cell(configuration: Configuration, name: str | None) -> CellRules:
+    """The cell that was named, or the only one."""
+    cells = {cell.id: cell for cell in configuration.cells}
+    if name is None and len(cells) == 1:
+        return next(iter(cells.values()))
+    if name not in cells:
+        got = "none" if name is None else repr(name)
+        raise ConfigError("--cell", [f"--cell: expected one of {', '.join(cells)}, got {got}"])
+    return cells[name]
+
+
+def _ask(cell: CellRules, options: argparse.Namespace) -> Answer:
+    """The answer to a question whose options are in the units of a person."""
+    from watchedpot.app import plan
+
+    if options.question == "tip":
+        return plan.tip(cell)
+    if options.question == "ready":
+        return plan.ready(
+            cell,
+            start_c=options.start_c,
+            preheat=_preheat(options.preheat_c, options.preheat_min),
+            lag_s=60.0 * options.warm_up_min,
+        )
+    if options.question == "break":
+        return plan.setback(
+            cell,
+            break_s=60.0 * options.break_min,
+            setbacks_c=options.setback_c,
+            lag_s=60.0 * options.warm_up_min,
+        )
+    flow_mg_per_s = options.use_mg_per_s
+    use = plan.Use(None if flow_mg_per_s is None else flow_mg_per_s / 1e6, options.duty)
+    if options.question == "shift":
+        return plan.shift(
+            cell,
+            shift_s=3600.0 * options.shift_h,
+            age_s=3600.0 * options.age_h,
+            life_used=options.life_used_percent / 100.0,
+            left_share=options.left_percent / 100.0,
+            use=use,
+        )
+    return plan.size(
+        cell,
+        sizes=options.sizes,
+        day_s=3600.0 * options.hours_per_day,
+        use=use,
+        lag_s=60.0 * options.warm_up_min,
+    )
+
+
+def _preheat(temp_c: float | None, minutes: float | None) -> tuple[float, float] | None:
+    """Temperature and time of a warmer in degC and s, None where nothing was said."""
+    if temp_c is not None and minutes is not None:
+        return temp_c, 60.0 * minutes
+    if temp_c is not None or minutes is not None:
+        fault = "--preheat-c: expected together with --preheat-min, got one of the two"
+        raise ConfigError("--preheat-c", [fault])
+    return None
 
 
 def _schema(_: argparse.Namespace) -> int:
