@@ -11,7 +11,11 @@ import pytest
 from watchedpot import core
 
 MODULES = sorted(module.name for module in pkgutil.iter_modules(core.__path__))
-WITH_EXAMPLES = {"alarms", "exposure", "phases", "series", "units", "wear"}
+WITH_EXAMPLES = {
+    *("units", "series", "rates", "viscosity", "humidity"),
+    *("exposure", "wear", "dose", "soak", "tip", "tank"),
+    *("alarms", "phases", "charges", "supply", "whatif"),
+}
 
 
 @pytest.mark.parametrize("name", MODULES)

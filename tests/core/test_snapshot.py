@@ -5,7 +5,15 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from watchedpot.core.snapshot import Activity, AlarmState, Exposure, Phase
+from watchedpot.core.snapshot import (
+    Activity,
+    Advice,
+    AlarmState,
+    ChargeState,
+    Exposure,
+    Phase,
+    Why,
+)
 
 _PARTS = st.builds(Exposure, *[st.integers(0, 10**18)] * 6)
 
@@ -34,6 +42,7 @@ def test_exposures_add_up_in_any_order(a: Exposure, b: Exposure, c: Exposure) ->
     assert (a + b).over_nks == a.over_nks + b.over_nks
 
 
-def test_there_are_nine_alarm_states_six_activities_and_seven_phases() -> None:
-    """A new one must find its place in every output."""
-    assert (len(AlarmState), len(Activity), len(Phase)) == (9, 6, 7)
+def test_there_are_nine_alarm_states_six_activities_and_eight_phases() -> None:
+    """A new one must find its place in every output, as must a state of a charge or an advice."""
+    assert (len(AlarmState), len(Activity), len(Phase)) == (9, 6, 8)
+    assert (len(ChargeState), len(Advice), len(Why)) == (7, 8, 19)

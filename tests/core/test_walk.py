@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,10 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.cells import (
+    AGEING,
+    CEILING_C,
     DISPENSING,
     HOT,
+    POT_LIFE_S,
+    SYRINGE,
+    SYRINGE_OUTPUT,
+    SYRINGE_SETPOINT,
     TEMPERATURE,
     UTC_NS,
+    Cells,
     alarm,
     alarm_story,
     block,
@@ -24,12 +33,14 @@ from support.cells import (
     of_kind,
     run,
     second,
+    syringe,
     zone,
 )
+from watchedpot.core.dose import Dose, held_dose
+from watchedpot.core.engine import CellPlan
 from watchedpot.core.exposure import total
-from watchedpot.core.model import EntryKind, EventKind
-from watchedpot.core.rules import AlarmKind
-from watchedpot.core.series import Edge
+from watchedpot.core.model import Block, EntryKind, Event, EventKind
+from watchedpot.core.rules import AlarmKind, ChargeRules, TipRules, ZoneKind
 from watchedpot.core.snapshot import AlarmState
 from watchedpot.core.units import NANO
 from watchedpot.core.walk import step_zone
@@ -300,9 +311,272 @@ def test_a_step_of_one_zone_says_when_it_was_seen() -> None:
         dispensing=np.zeros(n, dtype=np.int8),
         is_in_production=np.zeros(n, dtype=np.bool_),
         parts=np.full(n, np.nan),
+        ambient_c=np.full(n, 23.0),
     )
-    after, filed, sight = step_zone(start_zone(plan), rows, plan)
-    assert sight == (Edge(0, 1, is_on=True), Edge(NANO, 3, is_on=False))
+    after, filed, edges = step_zone(start_zone(plan), rows, plan)
+    of_sight = [(e.at_ns, e.row, e.is_on) for e in edges if e.name == "is_seen"]
+    assert of_sight == [(0, 1, True), (NANO, 3, False)]
     assert filed == []
     assert not after.is_seen
     assert after.readings == (2, 0, 0, 0, 1)
+
+
+# The tip, where it is known
+
+TIPPED = cell(
+    zone(
+        alarm(AlarmKind.BUILD_UP, limit_s=2.0, deadband_k=0.0),
+        tip=TipRules(low_c=105.0, offset_k=5.0),
+    ),
+    production_hold_s=600.0,
+)
+
+
+def test_melt_builds_up_on_a_cold_tip_not_on_a_cold_block() -> None:
+    """A block of 111 degC with a tip 5 K below: above the tip's limit, and nothing builds up."""
+    state, _ = run(TIPPED, nozzle(steps((20, 111.0))))
+    assert state.zones[0].build_up_ns == 0
+    state, _ = run(TIPPED, nozzle(steps((20, 109.0))))
+    assert state.zones[0].build_up_ns > 0
+    assert state.zones[0].tip_c == 104.0
+
+
+def test_the_build_up_alarm_ends_where_the_tip_is_warm_again() -> None:
+    """By a kelvin: 106 at the tip is 111 at the block, wherever the window of the block ends."""
+    temps = line((0, 115.0), (10, 95.0), (20, 95.0), (40, 115.0))
+    _, events = run(TIPPED, nozzle(temps))
+    story = alarm_story(events, AlarmKind.BUILD_UP)
+    assert [to for _, to in story] == ["unacknowledged", "returned_unacknowledged"]
+    assert story[1][0] == 36.0
+
+
+def test_a_tip_is_not_seen_where_its_block_is_not() -> None:
+    """No number of it is kept, and none builds anything up."""
+    state, _ = run(TIPPED, nozzle(steps((5, 109.0))))
+    gone, _ = run(TIPPED, nozzle(steps((5, None)), start_s=5.0), state=state)
+    assert gone.zones[0].tip_c == 0.0
+    assert gone.zones[0].build_up_ns == state.zones[0].build_up_ns
+
+
+# The age of a charge
+
+AGED = cell(syringe(), charge=ChargeRules(near_share=0.5))
+
+
+def syringe_rows(temps_c: Cells, *, setpoint_c: Cells = 115.0, **times: Any) -> Block:
+    """Rows of the syringe that stands."""
+    return block({SYRINGE: temps_c, SYRINGE_SETPOINT: setpoint_c, DISPENSING: 0.0}, **times)
+
+
+def test_a_second_at_the_reference_is_a_second_of_age() -> None:
+    """By either bound of the activation energy; the first row opens the account."""
+    state, _ = run(AGED, syringe_rows(steps((101, 115.0))))
+    assert state.zones[0].dose == Dose(100 * NANO, 100 * NANO)
+
+
+def test_only_the_charge_in_the_reservoir_ages() -> None:
+    """What passes through a nozzle of the same material has no age of its own."""
+    plan = cell(zone(material=AGEING))
+    state, _ = run(plan, nozzle(steps((101, 115.0))))
+    assert state.zones[0].dose == Dose()
+
+
+@pytest.mark.parametrize(
+    ("setpoint_c", "assumed_c"), [(115.0, 115.0), (85.0, 100.0), (None, 100.0)]
+)
+def test_a_minute_that_was_not_seen_ages_at_the_higher_of_last_reading_and_setpoint(
+    setpoint_c: float | None, assumed_c: float
+) -> None:
+    """It is charged, never skipped, and told as estimated."""
+    told = [setpoint_c] * 61
+    state, _ = run(AGED, syringe_rows(steps((1, 100.0), (60, None)), setpoint_c=told))
+    ageing = AGEING.ageing
+    assert ageing is not None
+    low_ns, high_ns = held_dose(assumed_c, 60 * NANO, ageing, ceiling_c=CEILING_C)
+    aged = state.zones[0].dose
+    assert (aged.low_ns, aged.high_ns) == (aged.low_blind_ns, aged.high_blind_ns)
+    assert aged.low_ns == pytest.approx(low_ns, abs=60)
+    assert aged.high_ns == pytest.approx(high_ns, abs=60)
+
+
+def test_a_setpoint_of_another_source_is_held_for_what_is_not_seen() -> None:
+    """However old: nobody has said another one since."""
+    state, _ = run(
+        AGED,
+        block({SYRINGE_SETPOINT: [115.0]}, source="plc"),
+        block({SYRINGE: steps((1, 60.0), (60, None))}, start_s=1000.0, source="heat"),
+    )
+    assert state.zones[0].dose == Dose(60 * NANO, 60 * NANO, 60 * NANO, 60 * NANO)
+
+
+def test_what_was_never_seen_and_never_told_has_no_age() -> None:
+    """Nothing is known of it, and nothing is made up."""
+    state, _ = run(AGED, syringe_rows(steps((60, None)), setpoint_c=None))
+    assert state.zones[0].dose == Dose()
+
+
+@pytest.mark.parametrize("period_s", [1.0, 7.0, 60.0])
+def test_the_life_of_a_charge_is_dated_where_its_dose_passes_a_share(period_s: float) -> None:
+    """Half of ten minutes at the reference, and all of them, whatever the rows."""
+    state, events = run(AGED, syringe_rows(115.0, period_s=period_s, rows=int(660 / period_s) + 1))
+    assert (state.charge.is_near, state.charge.is_spent) == (True, True)
+    (spent,) = of_kind(events, EventKind.CHARGE_STATE_CHANGED)
+    assert (spent.detail("from"), spent.detail("to")) == ("age_unknown", "spent")
+    assert second(spent) == POT_LIFE_S
+
+
+def test_the_stricter_bound_ends_the_life() -> None:
+    """Above the reference the high activation energy, below it the low one."""
+    for temp_c, bound in ((118.0, "high_ns"), (112.0, "low_ns")):
+        state, events = run(AGED, syringe_rows(temp_c, rows=1200))
+        (spent,) = of_kind(events, EventKind.CHARGE_STATE_CHANGED)
+        aged = state.zones[0].dose
+        assert getattr(aged, bound) == max(aged.low_ns, aged.high_ns)
+        rate = getattr(aged, bound) / (1199 * NANO)
+        assert second(spent) == pytest.approx(POT_LIFE_S / rate, abs=1e-6)
+
+
+def test_a_life_that_is_over_is_told_once() -> None:
+    """Its dose goes on, in any number of blocks."""
+    state, _ = run(AGED, syringe_rows(115.0, rows=700))
+    after, events = run(AGED, syringe_rows(115.0, start_s=700.0, rows=700), state=state)
+    assert after.zones[0].dose.low_ns > state.zones[0].dose.low_ns
+    assert not of_kind(events, EventKind.CHARGE_STATE_CHANGED)
+
+
+def test_a_forecast_without_a_setpoint_takes_the_usual_one() -> None:
+    """The wall is expected where it usually is held."""
+    told = [
+        of_kind(events, EventKind.PHASE_CHANGED)[0].detail("ready_in_s")
+        for plan, setpoint_c in ((cell(syringe(setpoint=None)), None), (AGED, 115.0))
+        for _, events in [
+            run(plan, syringe_rows(line((0, 60.0), (5, 61.0)), setpoint_c=setpoint_c))
+        ]
+    ]
+    assert told[0] == told[1]
+    assert isinstance(told[0], float)
+
+
+# Another charge, as its wall shows it
+
+PACK = cell(
+    syringe(alarm(AlarmKind.COLD, on_delay_s=30.0, off_delay_s=30.0)), production_hold_s=10.0
+)
+LASTING = cell(syringe(soak=None, kind=ZoneKind.CARTRIDGE, max_gap_s=600.0))
+
+
+def dip(
+    plan: CellPlan,
+    *,
+    to_c: float = 111.0,
+    low_s: int = 60,
+    output: float = 100.0,
+    flows: float | None = 0.0,
+) -> list[Event]:
+    """Suspicions after a soak of 400 s and a stay below the usual setpoint of so many seconds."""
+    temps = line((0, 115.0), (400, 115.0), (410, to_c), (410 + low_s, to_c), (420 + low_s, 115.0))
+    rows = len(temps)
+    shown: dict[str, Cells] = {
+        SYRINGE: temps,
+        SYRINGE_SETPOINT: 115.0,
+        SYRINGE_OUTPUT: [30.0] * 401 + [output] * (rows - 401),
+        DISPENSING: [0.0] * 420 + [flows] * (rows - 420),
+    }
+    _, events = run(plan, block(shown))
+    return of_kind(events, EventKind.CHARGE_SUSPECTED)
+
+
+def test_a_dip_at_full_output_while_nothing_flows_looks_like_another_charge() -> None:
+    """Told where the wall is back to within a kelvin of its setpoint, by the row that shows it."""
+    (suspected,) = dip(PACK)
+    assert second(suspected) == 478.0
+    assert suspected.zone == "syringe"
+    begun_s, over_s = 400.0 + 3.0 / 0.4, 470.0 + 3.0 / 0.4
+    assert suspected.detail("duration_s") == pytest.approx(over_s - begun_s, abs=1e-6)
+
+
+def test_a_dip_below_the_window_looks_like_another_charge_too() -> None:
+    """The zone recovers meanwhile, since the cell stands; it had been ready before."""
+    assert len(dip(PACK, to_c=100.0)) == 1
+
+
+@pytest.mark.parametrize(
+    ("told", "why"),
+    [
+        ({"low_s": 10}, "the heater was not long enough at its full output"),
+        ({"output": 80.0}, "the heater was not at its full output"),
+        ({"flows": 1.0}, "melt flowed"),
+        ({"flows": None}, "nobody knows whether melt flowed"),
+        ({"low_s": 1200}, "it lasted longer than a charge takes"),
+        ({"to_c": 112.5}, "it was less than three kelvin"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_any_other_dip_has_another_cause(told: dict[str, Any], why: str) -> None:
+    """Draught, consumption, a setpoint: each leaves the age of the charge alone."""
+    assert dip(LASTING), "the same cell suspects what is told in no other way"
+    assert not dip(LASTING, **told), why
+
+
+def test_a_dip_of_a_zone_that_was_not_ready_is_no_sign() -> None:
+    """While it soaks the wall may do what it likes; nor does a tank have charges to change."""
+    temps = line((0, 115.0), (50, 115.0), (60, 111.0), (120, 111.0), (130, 115.0), (200, 115.0))
+    shown: dict[str, Cells] = {
+        SYRINGE: temps,
+        SYRINGE_SETPOINT: 115.0,
+        SYRINGE_OUTPUT: 100.0,
+        DISPENSING: 0.0,
+    }
+    _, events = run(PACK, block(shown))
+    assert not of_kind(events, EventKind.CHARGE_SUSPECTED)
+    assert not dip(cell(syringe(soak=None, kind=ZoneKind.TANK)))
+
+
+def test_a_zone_without_output_gives_no_sign() -> None:
+    """Nobody sees how hard it heats."""
+    assert not dip(cell(syringe(soak=None, output=None)))
+
+
+# Cold, from once it was ready
+
+
+def test_an_excursion_goes_on_while_the_zone_recovers() -> None:
+    """Below the window in production, then standing: one excursion, one alarm, until it is warm."""
+    plan = cell(
+        zone(alarm(AlarmKind.COLD, on_delay_s=5.0, off_delay_s=5.0)), production_hold_s=10.0
+    )
+    temps = line((0, 115.0), (10, 105.0), (60, 105.0), (70, 115.0), (90, 115.0))
+    flows = [1.0] * 21 + [0.0] * 70
+    _, events = run(plan, nozzle(temps, dispensing=flows))
+    moves = [str(e.detail("to")) for e in of_kind(events, EventKind.PHASE_CHANGED)]
+    assert moves == ["ready", "recovering", "ready"]
+    (opened,) = of_kind(events, EventKind.EXCURSION_OPENED)
+    (ended,) = of_kind(events, EventKind.EXCURSION_ENDED)
+    assert (second(opened), ended.detail("ended_by"), ended.detail("duration_s")) == (
+        5.0,
+        "return",
+        61.0,
+    )
+    assert alarm_story(events, AlarmKind.COLD) == [
+        (0.0, "normal"),
+        (10.0, "unacknowledged"),
+        (71.0, "returned_unacknowledged"),
+    ]
+
+
+def test_a_zone_that_recovers_from_setback_is_in_no_excursion() -> None:
+    """It has not been ready since it was told to be warm again."""
+    temps = line((0, 115.0), (10, 85.0), (20, 85.0), (29, 109.0))
+    setpoints = [115.0, *[85.0] * 20, *[115.0] * 9]
+    state, events = run(COLD_ALARM, nozzle(temps, setpoint_c=setpoints))
+    assert not of_kind(events, EventKind.EXCURSION_OPENED)
+    assert state.zones[0].tracks[0].alarm.is_suppressed
+
+
+def test_an_excursion_that_is_not_seen_has_the_peak_it_had() -> None:
+    """A whole block without a good reading moves nothing."""
+    plan = cell(zone(alarm(AlarmKind.COLD)))
+    state, _ = run(plan, nozzle(steps((2, 115.0), (2, 105.0))))
+    gone, _ = run(plan, nozzle(steps((5, None)), start_s=4.0), state=state)
+    assert gone.zones[0].low.current is not None
+    assert gone.zones[0].low == replace(state.zones[0].low, delay=state.zones[0].low.delay.paused())

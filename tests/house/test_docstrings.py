@@ -12,7 +12,10 @@ import pytest
 ROOT = Path(__file__).parents[2]
 QUANTITIES = tuple(
     ROOT / "daemon" / "watchedpot" / "core" / f"{name}.py"
-    for name in ("units", "series", "exposure", "wear")
+    for name in (
+        *("units", "series", "rates", "exposure", "wear", "dose", "soak", "tip", "tank"),
+        *("viscosity", "humidity", "supply", "whatif"),
+    )
 )
 FOLDERS = ("daemon", "simulator", "deploy", "tests")
 

@@ -54,10 +54,12 @@ OTHER_LIBRARIES = ("fastapi", "prometheus_client", "pydantic", "scipy", "structl
 CORE_ORDER = (
     ("model", "units", "rules", "snapshot"),
     ("series",),
-    ("exposure", "wear"),
-    ("alarms", "phases", "excursions", "tracks"),
+    ("rates", "humidity", "viscosity"),
+    ("exposure", "wear", "dose", "soak", "tip", "tank"),
+    ("alarms", "phases", "excursions", "tracks", "charges", "warming", "readiness"),
     ("zone", "walk"),
-    ("engine",),
+    ("cell", "columns", "watch", "loads", "entries"),
+    ("engine", "supply", "whatif"),
 )
 """The core from bottom to top. A quantity stands below the machines, so it cannot import one."""
 
@@ -247,6 +249,9 @@ def found_in(module: str, text: str) -> list[str]:
         ("watchedpot.core.wear", "from watchedpot.core import phases", "from bottom to top"),
         ("watchedpot.core.model", "from watchedpot.core import series", "from bottom to top"),
         ("watchedpot.core.zone", "from watchedpot.core.engine import step", "bottom to top"),
+        ("watchedpot.core.dose", "from watchedpot.core import charges", "from bottom to top"),
+        ("watchedpot.core.charges", "from watchedpot.core.zone import ZonePlan", "bottom to top"),
+        ("watchedpot.core.walk", "from watchedpot.core.watch import watch", "bottom to top"),
         ("watchedpot.core.new", "from watchedpot.core.model import Block", "bottom to top"),
         ("watchedpot.core", "from watchedpot.core.engine import step", "bottom to top"),
         ("watchedpot.core.wear", "from watchedpot.app.clock import Clock", "core imports of ours"),

@@ -1,4 +1,4 @@
-"""A small cell for tests of the core: its rules, and blocks of readings from plain numbers."""
+"""Small cells for tests of the core: their rules, and blocks of readings from plain numbers."""
 
 from __future__ import annotations
 
@@ -22,11 +22,18 @@ from watchedpot.core.model import (
     Reason,
 )
 from watchedpot.core.rules import (
+    AgeingRules,
+    AirRules,
     AlarmKind,
     AlarmRules,
     CellRules,
+    ChargeRules,
+    FinRules,
     MaterialRules,
     Priority,
+    SoakRules,
+    ThermalRules,
+    TipRules,
     ZoneKind,
     ZoneRules,
 )
@@ -45,14 +52,27 @@ PARTS = "lens_4/parts"
 CHARGE_ID = "lens_4/charge_id"
 WIPED = "lens_4/wiped"
 AMBIENT = "lens_4/ambient"
+DEW_POINT = "lens_4/dew_point"
+SYRINGE = "lens_4/syringe/temperature"
+SYRINGE_SETPOINT = "lens_4/syringe/setpoint"
+SYRINGE_OUTPUT = "lens_4/syringe/output"
+TANK = "housing_7/tank/temperature"
+TANK_HOSE = "housing_7/hose/temperature"
+TANK_NOZZLE = "housing_7/nozzle/temperature"
 
 COLD = "lens_4/nozzle/cold"
 HOT = "lens_4/nozzle/hot"
 BUILD_UP = "lens_4/nozzle/build_up"
 DEGRADATION = "lens_4/nozzle/degradation"
 UNSEEN = "lens_4/unseen"
+BEFORE_READY = "lens_4/before_ready"
+POT_LIFE = "lens_4/pot_life"
 
 LOW_C, HIGH_C, CEILING_C = 110.0, 120.0, 140.0
+USUAL_C = 115.0
+POT_LIFE_S = 600.0
+GAP_S = 60.0
+"""Longest joined step of a zone with a charge: soaking takes minutes, a story some dozen rows."""
 
 MATERIAL = MaterialRules(
     id="demo_silicone",
@@ -62,6 +82,21 @@ MATERIAL = MaterialRules(
     source="demo: use your supplier's data sheet",
     is_demo=True,
 )
+
+AGEING = replace(
+    MATERIAL,
+    ageing=AgeingRules(pot_life_s=POT_LIFE_S, ref_c=USUAL_C),
+    thermal=ThermalRules(
+        diffusivity_m2_per_s=1.15e-7,
+        diffusivity_low_m2_per_s=0.98e-7,
+        diffusivity_high_m2_per_s=1.32e-7,
+        conductivity_w_per_m_k=0.19,
+        density_kg_per_m3=1100.0,
+        heat_capacity_j_per_kg_k=1500.0,
+    ),
+    dew_point_max_c=-20.0,
+)
+"""The same material with a pot life that ends within a story, and with all that warms its core."""
 
 Cells: TypeAlias = Sequence[float | None] | float | None
 """A column of a block: a value a row, or one for all; None is a bad reading."""
@@ -104,35 +139,147 @@ def hose(*alarms: AlarmRules, **changes: Any) -> ZoneRules:
     return replace(rules, **changes)
 
 
+def syringe(*alarms: AlarmRules, **changes: Any) -> ZoneRules:
+    """A thin syringe before the nozzle: its axis is warm some three minutes after its wall."""
+    rules = zone(
+        *alarms,
+        id="syringe",
+        kind=ZoneKind.SYRINGE,
+        material=AGEING,
+        temperature=SYRINGE,
+        setpoint=SYRINGE_SETPOINT,
+        output=SYRINGE_OUTPUT,
+        setpoint_c=USUAL_C,
+        max_gap_s=GAP_S,
+        soak=SoakRules(ready_c=LOW_C, radius_m=5e-3, wall_w_per_m2_k=200.0),
+    )
+    return replace(rules, **changes)
+
+
 def cell(*zones: ZoneRules, **changes: Any) -> CellPlan:
     """The plan of a cell that tells whether it dispenses."""
     rules = CellRules(id="lens_4", zones=zones, dispensing=DISPENSING)
     return engine.plan_cell(replace(rules, **changes))
 
 
+DELAYS: Mapping[str, Any] = {"on_delay_s": 2.0, "off_delay_s": 3.0}
+WEAR: Mapping[str, Any] = {"is_latching": True, "deadband_k": 0.0}
+OF_CELL = (
+    alarm(AlarmKind.UNSEEN, on_delay_s=1.5, off_delay_s=1.0, deadband_k=0.0),
+    alarm(AlarmKind.BEFORE_READY, off_delay_s=20.0, deadband_k=0.0),
+    alarm(AlarmKind.POT_LIFE, on_delay_s=5.0, deadband_k=0.0, re_alarm_s=60.0),
+)
+"""Every alarm of a cell itself."""
+
+
 def full_cell() -> CellPlan:
-    """A cell with every signal and every alarm, its delays a few seconds."""
-    delays = {"on_delay_s": 2.0, "off_delay_s": 3.0}
-    wear = {"is_latching": True, "deadband_k": 0.0}
+    """A cell without a charge of its own, its delays a few seconds."""
     return cell(
         zone(
-            alarm(AlarmKind.COLD, **delays, re_alarm_s=10.0),
-            alarm(AlarmKind.HOT, **delays, is_latching=True),
+            alarm(AlarmKind.COLD, **DELAYS, re_alarm_s=10.0),
+            alarm(AlarmKind.HOT, **DELAYS, is_latching=True),
             alarm(AlarmKind.OVER_CEILING, on_delay_s=0.5, off_delay_s=1.0, deadband_k=2.0),
-            alarm(AlarmKind.BUILD_UP, limit_s=2.0, **wear),
-            alarm(AlarmKind.DEGRADATION, limit_s=5.0, **wear),
+            alarm(AlarmKind.BUILD_UP, limit_s=2.0, **WEAR),
+            alarm(AlarmKind.DEGRADATION, limit_s=5.0, **WEAR),
             output=OUTPUT,
         ),
         hose(
-            alarm(AlarmKind.COLD, **delays),
-            alarm(AlarmKind.OVER_CEILING, **delays),
+            alarm(AlarmKind.COLD, **DELAYS),
+            alarm(AlarmKind.OVER_CEILING, **DELAYS),
         ),
         production_hold_s=5.0,
         parts=PARTS,
         charge_id=CHARGE_ID,
         wiped=WIPED,
         ambient=AMBIENT,
-        alarms=(alarm(AlarmKind.UNSEEN, on_delay_s=1.5, off_delay_s=1.0, deadband_k=0.0),),
+        alarms=OF_CELL,
+    )
+
+
+def thermal_cell() -> CellPlan:
+    """A syringe whose core is followed by its model, a nozzle with a bare tip, moist air."""
+    return cell(
+        syringe(
+            alarm(AlarmKind.COLD, **DELAYS, re_alarm_s=60.0),
+            alarm(AlarmKind.HOT, **DELAYS),
+            alarm(AlarmKind.OVER_CEILING, on_delay_s=0.5, off_delay_s=1.0, deadband_k=2.0),
+            alarm(AlarmKind.DEGRADATION, limit_s=60.0, **WEAR),
+        ),
+        zone(
+            alarm(AlarmKind.COLD, **DELAYS),
+            alarm(AlarmKind.HOT, **DELAYS),
+            alarm(AlarmKind.BUILD_UP, limit_s=10.0, **WEAR),
+            material=AGEING,
+            output=OUTPUT,
+            setpoint_c=USUAL_C,
+            max_gap_s=GAP_S,
+            tip=TipRules(low_c=105.0, fin=FinRules(length_m=7e-3, outer_m=2.5e-3, bore_m=0.6e-3)),
+        ),
+        production_hold_s=15.0,
+        gate_hold_s=20.0,
+        parts=PARTS,
+        charge_id=CHARGE_ID,
+        wiped=WIPED,
+        ambient=AMBIENT,
+        dew_point=DEW_POINT,
+        air=AirRules(line_pa=4e5, measured_pa=4e5),
+        alarms=OF_CELL,
+        charge=ChargeRules(
+            fill_kg=0.033,
+            flow_kg_per_s=4e-6,
+            preheat_c=85.0,
+            preheat_s=60.0,
+            near_share=0.5,
+            start_age_s=30.0,
+        ),
+    )
+
+
+def tank_cell() -> CellPlan:
+    """A tank that soaks by a timer and is refilled, a hose that holds melt, a measured tip."""
+    joined: Mapping[str, Any] = {"material": AGEING, "max_gap_s": GAP_S}
+    return cell(
+        zone(
+            alarm(AlarmKind.COLD, **DELAYS),
+            alarm(AlarmKind.HOT, **DELAYS, is_latching=True),
+            alarm(AlarmKind.OVER_CEILING, **DELAYS),
+            alarm(AlarmKind.DEGRADATION, limit_s=60.0, **WEAR),
+            id="tank",
+            kind=ZoneKind.TANK,
+            temperature=TANK,
+            setpoint="housing_7/tank/setpoint",
+            output="housing_7/tank/output",
+            setpoint_c=USUAL_C,
+            soak=SoakRules(ready_c=LOW_C, timer_s=120.0),
+            **joined,
+        ),
+        hose(
+            alarm(AlarmKind.COLD, **DELAYS),
+            temperature=TANK_HOSE,
+            hold_up_m3=75e-6,
+            **joined,
+        ),
+        zone(
+            alarm(AlarmKind.COLD, **DELAYS),
+            alarm(AlarmKind.BUILD_UP, limit_s=10.0, **WEAR),
+            temperature=TANK_NOZZLE,
+            setpoint="housing_7/nozzle/setpoint",
+            tip=TipRules(low_c=105.0, offset_k=5.0),
+            **joined,
+        ),
+        id="housing_7",
+        production_hold_s=15.0,
+        gate_hold_s=20.0,
+        dispensing="housing_7/dispensing",
+        parts="housing_7/parts",
+        charge_id="housing_7/charge_id",
+        wiped="housing_7/wiped",
+        ambient="housing_7/ambient",
+        air_temperature="housing_7/air_temperature",
+        air_humidity="housing_7/air_humidity",
+        air=AirRules(line_pa=4e5, measured_pa=1e5),
+        alarms=OF_CELL,
+        charge=ChargeRules(fill_kg=0.5, refill_kg=0.1, flow_kg_per_s=3e-5, start_age_s=60.0),
     )
 
 

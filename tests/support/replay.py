@@ -23,7 +23,11 @@ FROM_CORE = frozenset(
         EventKind.EXCURSION_ENDED,
         EventKind.ALARM_CHANGED,
         EventKind.CHARGE_CHANGED,
+        EventKind.CHARGE_STATE_CHANGED,
         EventKind.CHARGE_OVERHEATED,
+        EventKind.CHARGE_SUSPECTED,
+        EventKind.AIR_MOIST,
+        EventKind.AIR_DRY,
         EventKind.WIPED,
         EventKind.ENTRY_REFUSED,
     }

@@ -1,63 +1,190 @@
-"""Hypothesis strategies for what the wire may bring: any quality, value, order, gap."""
+"""What the wire may bring to a cell: stories as it may live them, and chaos without any sense."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from hypothesis import strategies as st
 
-from support.cells import (
-    AMBIENT,
-    CHARGE_ID,
-    DISPENSING,
-    HOSE,
-    OUTPUT,
-    PARTS,
-    SETPOINT,
-    TEMPERATURE,
-    UTC_NS,
-    WIPED,
-)
+from support.cells import USUAL_C, UTC_NS
+from watchedpot.core.engine import CellPlan
 from watchedpot.core.model import NO_TIME_NS, Block, Quality, Reason
-from watchedpot.core.units import NANO
+from watchedpot.core.units import NANO, ns
 
-CHANNELS = (TEMPERATURE, SETPOINT, OUTPUT, DISPENSING, PARTS, CHARGE_ID, WIPED, AMBIENT, HOSE)
+_Number = TypeVar("_Number", int, float)
+
+MINUTE_NS = 60 * NANO
 
 _TEMPS_C = (25.0, 49.0, 60.0, 95.0, 109.5, 110.0, 110.5, 111.0, 115.0, 120.0, 121.0, 139.0, 150.0)
-_STEPS_NS = (1, NANO // 7, NANO // 2, NANO, NANO, NANO, 3 * NANO, 3 * NANO + 1, 20 * NANO)
-_STRETCHES = st.lists(
-    st.tuples(
-        st.integers(1, 12),  # rows
-        st.sampled_from(_TEMPS_C),  # temperature at its end
-        st.sampled_from((0.0, 85.0, 115.0, 115.0, 115.0)),  # setpoint
-        st.booleans(),  # dispensing
-        st.sampled_from((0, 0, 0, 0, 0, 1, 2, 3, 4)),  # quality of the temperature
-        st.sampled_from((0, 0, 0, 0, 2, 4)),  # quality of all other signals
-        st.sampled_from((0.0, 7.0, 7.0, 8.0)),  # charge
-        st.booleans(),  # wiped
-        st.sampled_from(_STEPS_NS),
-        st.sampled_from((0, 0, 0, -NANO, 5 * NANO)),  # step of the computer's UTC clock
-    ),
-    min_size=1,
-    max_size=8,
+
+
+class Stretch(NamedTuple):
+    """Some rows of a story: temperatures that go in a line, everything else as it is told.
+
+    Attributes
+    ----------
+    reservoir_c, others_c
+        The first zone and all others at its end. [degC]
+    grade, others
+        Quality of the first zone's temperature, and of everything else. [1]
+    is_moist
+        Whether the dispensing air is.
+    jump_ns
+        Step of the computer's UTC clock before it. [ns]
+    """
+
+    rows: int = 6
+    reservoir_c: float = USUAL_C
+    others_c: float = USUAL_C
+    setpoint_c: float = USUAL_C
+    output: float = 30.0
+    is_flowing: bool = False
+    grade: int = 0
+    others: int = 0
+    charge: float = 7.0
+    is_wiped: bool = False
+    is_moist: bool = False
+    step_ns: int = 10 * NANO
+    jump_ns: int = 0
+
+
+WARMED_UP = (Stretch(rows=3, step_ns=20 * NANO), Stretch(rows=8, step_ns=30 * NANO))
+"""To the usual temperature, and there until the core is warm."""
+
+DIPPED = (
+    Stretch(rows=3, reservoir_c=109.0, output=100.0),
+    Stretch(rows=3, reservoir_c=116.0, output=100.0),
 )
+"""What a cold charge does to a warm wall."""
+
+_OUT_OF_SIGHT = Stretch(rows=3, grade=int(Quality.BAD))
+
+_FOUND = (
+    Stretch(rows=2, reservoir_c=25.0, others_c=25.0, setpoint_c=0.0),
+    Stretch(rows=4, is_flowing=True, step_ns=20 * NANO),
+    *WARMED_UP,
+    Stretch(rows=4, is_flowing=True, is_moist=True),
+    Stretch(rows=3),
+    *DIPPED,
+    Stretch(rows=6),
+)
+_SPENT = (
+    Stretch(rows=4, is_flowing=True),
+    *WARMED_UP,
+    Stretch(rows=4, reservoir_c=85.0, others_c=85.0, setpoint_c=85.0),
+    *WARMED_UP,
+    Stretch(rows=4, reservoir_c=108.0, others_c=108.0, is_flowing=True),
+    _OUT_OF_SIGHT._replace(is_wiped=True),
+    Stretch(rows=8, step_ns=MINUTE_NS),
+)
+_OVERHEATED = (
+    Stretch(rows=6, reservoir_c=150.0, others_c=125.0, step_ns=MINUTE_NS),
+    Stretch(rows=6, reservoir_c=40.0, others_c=40.0, setpoint_c=0.0),
+)
+DAY = tuple(
+    stretch._replace(charge=charge)
+    for charge, stretches in enumerate((_FOUND, _SPENT, _OVERHEATED), start=7)
+    for stretch in stretches
+)
+"""All that the life of a charge can bring, one after the other."""
+
+
+def _steps_ns(plan: CellPlan) -> tuple[int, ...]:
+    """Steps between rows: tiny and long ones, and around the longest that is joined."""
+    gap_ns = ns(plan.rules.zones[0].max_gap_s)
+    some = (gap_ns // 6, gap_ns // 3, gap_ns // 2)
+    return (1, NANO // 7, NANO, *some, *some, gap_ns, gap_ns, gap_ns + 1, gap_ns + 17 * NANO)
+
+
+def _stretches(plan: CellPlan) -> st.SearchStrategy[Stretch]:
+    """Any stretch."""
+    return st.builds(
+        Stretch,
+        rows=st.integers(1, 12),
+        reservoir_c=st.sampled_from(_TEMPS_C),
+        others_c=st.sampled_from((*_TEMPS_C, USUAL_C, USUAL_C)),
+        setpoint_c=st.sampled_from((0.0, 85.0, USUAL_C, USUAL_C, USUAL_C)),
+        output=st.sampled_from((0.0, 30.0, 90.0, 100.0)),
+        is_flowing=st.booleans(),
+        grade=st.sampled_from((0, 0, 0, 0, 0, 1, 2, 3, 4)),
+        others=st.sampled_from((0, 0, 0, 0, 2, 4)),
+        charge=st.sampled_from((0.0, 7.0, 7.0, 7.0, 8.0)),
+        is_wiped=st.booleans(),
+        is_moist=st.booleans(),
+        step_ns=st.sampled_from(_steps_ns(plan)),
+        jump_ns=st.sampled_from((0, 0, 0, -NANO, 5 * NANO)),
+    )
+
+
+def told(plan: CellPlan, stretches: Sequence[Stretch]) -> Block:
+    """The rows of a story as the cell's controller would tell them, their times increasing."""
+    first, channels = plan.rules.zones[0].temperature, plan.rules.channels()
+    now_ns, offset_ns, parts, reached_c = 5, UTC_NS, 0.0, (25.0, 25.0)
+    times, seen, value, quality = [], [], [], []
+    for stretch in stretches:
+        offset_ns += stretch.jump_ns
+        ends_c = stretch.reservoir_c, stretch.others_c
+        for temps_c in np.linspace(reached_c, ends_c, stretch.rows + 1)[1:].tolist():
+            now_ns += stretch.step_ns
+            parts += stretch.is_flowing
+            times.append(now_ns)
+            seen.append(now_ns + offset_ns)
+            value.append([_signal(name, first, temps_c, parts, stretch) for name in channels])
+            quality.append(
+                [stretch.grade if name == first else stretch.others for name in channels]
+            )
+        reached_c = ends_c
+    return _assembled(channels, times, seen, value, quality)
+
+
+def _signal(
+    name: str, first: str, temps_c: Sequence[float], parts: float, stretch: Stretch
+) -> float:
+    """What one channel shows."""
+    if name.endswith("/temperature"):
+        return temps_c[0] if name == first else temps_c[1]
+    return {
+        "setpoint": stretch.setpoint_c,
+        "output": stretch.output,
+        "dispensing": float(stretch.is_flowing),
+        "parts": parts,
+        "charge_id": stretch.charge,
+        "wiped": float(stretch.is_wiped),
+        "ambient": 23.0,
+        "dew_point": 5.0 if stretch.is_moist else -40.0,
+        "air_temperature": 25.0,
+        "air_humidity": 60.0 if stretch.is_moist else 0.05,
+    }[name.rpartition("/")[2]]
+
+
+def stories(plan: CellPlan) -> st.SearchStrategy[Block]:
+    """A few stretches as a cell may live them, warm-ups and dips among them."""
+    episodes = st.one_of(
+        _stretches(plan).map(lambda stretch: (stretch,)),
+        _stretches(plan).map(lambda stretch: (stretch,)),
+        st.sampled_from((WARMED_UP, WARMED_UP + DIPPED, (_OUT_OF_SIGHT,))),
+    )
+    return st.lists(episodes, min_size=1, max_size=7).map(
+        lambda parts: told(plan, [stretch for part in parts for stretch in part])
+    )
 
 
 def _assembled(
+    channels: tuple[str, ...],
     times_ns: Sequence[int],
     seen_ns: Sequence[int],
     value: Sequence[Sequence[float]],
     quality: Sequence[Sequence[int]],
-    source: str = "plc",
 ) -> Block:
-    shape = (len(times_ns), len(CHANNELS))
+    shape = (len(times_ns), len(channels))
     grades = np.array(quality, dtype=np.uint8).reshape(shape)
     return Block(
-        source=source,
-        channels=CHANNELS,
+        source="plc",
+        channels=channels,
         mono_ns=np.array(times_ns, dtype=np.int64),
         seen_ns=np.array(seen_ns, dtype=np.int64),
         value=np.array(value, dtype=np.float64).reshape(shape),
@@ -70,51 +197,29 @@ def _assembled(
 
 
 @st.composite
-def stories(draw: st.DrawFn) -> Block:
-    """A block of a few stretches as a cell may live them, its times increasing."""
-    now_ns, offset_ns, temp_c, parts = 5, UTC_NS, 25.0, 0.0
-    times, seen, value, quality = [], [], [], []
-    for rows, end_c, setpoint, flows, grade, others, charge, wiped, step_ns, jump_ns in draw(
-        _STRETCHES
-    ):
-        offset_ns += jump_ns
-        for reached_c in np.linspace(temp_c, end_c, rows + 1)[1:]:
-            now_ns += step_ns
-            parts += flows
-            times.append(now_ns)
-            seen.append(now_ns + offset_ns)
-            signals = [setpoint, 30.0, float(flows), parts, charge, float(wiped), 23.0]
-            value.append([float(reached_c), *signals, float(reached_c) + 2.0])
-            quality.append([grade, *[others] * (len(CHANNELS) - 1)])
-        temp_c = end_c
-    return _assembled(times, seen, value, quality)
-
-
-@st.composite
-def chaos(draw: st.DrawFn) -> Block:
+def chaos(draw: st.DrawFn, plan: CellPlan) -> Block:
     """A block without any sense: any float, any quality code, any order of times, repeats."""
+    channels = plan.rules.channels()
     rows = draw(st.integers(0, 6))
-    times = draw(st.lists(st.integers(-5 * NANO, 50 * NANO), min_size=rows, max_size=rows))
-    numbers = st.one_of(
-        st.sampled_from((*_TEMPS_C, 0.0, -0.0, float("nan"), float("inf"), -float("inf"))),
-        st.floats(width=64),
-    )
-    value = draw(
-        st.lists(
-            st.lists(numbers, min_size=len(CHANNELS), max_size=len(CHANNELS)),
-            min_size=rows,
-            max_size=rows,
-        )
-    )
-    grades = st.sampled_from((0, 0, 0, 0, 1, 2, 3, 4, 5, 255))
-    quality = draw(
-        st.lists(
-            st.lists(grades, min_size=len(CHANNELS), max_size=len(CHANNELS)),
-            min_size=rows,
-            max_size=rows,
-        )
-    )
-    return _assembled(times, [t + UTC_NS for t in times], value, quality)
+    latest_ns = 20 * ns(plan.rules.zones[0].max_gap_s)
+    times = draw(st.lists(st.integers(-5 * NANO, latest_ns), min_size=rows, max_size=rows))
+    usual = (*_TEMPS_C, 0.0, -0.0, float("nan"), float("inf"), -float("inf"))
+    numbers = [*usual, *draw(st.lists(st.floats(width=64), max_size=8))]
+    value = _scattered(draw, numbers, (rows, len(channels)))
+    quality = _scattered(draw, (0, 0, 0, 0, 1, 2, 3, 4, 5, 255), (rows, len(channels)))
+    return _assembled(channels, times, [t + UTC_NS for t in times], value, quality)
+
+
+def _scattered(
+    draw: st.DrawFn, items: Sequence[_Number], shape: tuple[int, int]
+) -> list[list[_Number]]:
+    """Any of the items at each place; as one draw of bytes, since a draw a place is too slow."""
+    rows, columns = shape
+    picks = draw(st.binary(min_size=rows * columns, max_size=rows * columns))
+    return [
+        [items[pick % len(items)] for pick in picks[row * columns : (row + 1) * columns]]
+        for row in range(rows)
+    ]
 
 
 @st.composite

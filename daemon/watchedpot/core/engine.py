@@ -2,165 +2,31 @@
 
 A batch is a block of readings of one source, or what a person said. The engine takes the cell's
 own signals (dispensing, parts, charge, wiped) out of the block, cuts the block where one of them
-resets an index, runs every zone over each piece, and puts the events in one order: that of the
-rows that show them, so that no cutting of a series can reorder them.
+resets an index, runs every zone over each piece and then the cell itself, and puts the events in
+one order: that of the rows that show them, so that no cutting of a series can reorder them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from watchedpot.core import tracks
-from watchedpot.core.alarms import AlarmInput
-from watchedpot.core.model import (
-    Block,
-    Detail,
-    Entry,
-    EntryKind,
-    Event,
-    EventKind,
-    Instant,
-    Quality,
-    Reason,
-)
-from watchedpot.core.rules import AlarmKind, CellRules
-from watchedpot.core.series import Edge, Held, hold
-from watchedpot.core.snapshot import CellSnapshot
-from watchedpot.core.tracks import AlarmPlan, Change, Track
-from watchedpot.core.units import ns
-from watchedpot.core.walk import Filed, step_zone
-from watchedpot.core.zone import (
-    Columns,
-    ZonePlan,
-    ZoneRows,
-    ZoneState,
-    adopted_zone,
-    alarm_event,
-    newest_of,
-    noted_zone,
-    overheating_event,
-    plan_zone,
-    recharged_zone,
-    shown_c,
-    start_zone,
-    wiped_zone,
-    zone_snapshot,
-)
+from watchedpot.core import dose, entries, loads, readiness, tank, tracks
+from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
+from watchedpot.core.charges import Outlook, outlook
+from watchedpot.core.columns import CellColumns
+from watchedpot.core.model import Block, Detail, Entry, Event, EventKind
+from watchedpot.core.rules import ZoneKind
+from watchedpot.core.series import Held
+from watchedpot.core.snapshot import AirSnapshot, CellSnapshot, ChargeSnapshot, ZoneSnapshot
+from watchedpot.core.units import ns, seconds
+from watchedpot.core.walk import Filed, ZoneEdge, step_zone
+from watchedpot.core.watch import watch
+from watchedpot.core.zone import hold_up_of, noted_zone, zone_snapshot
 
-_T = TypeVar("_T")
-
-LONGEST_SHELVING_S = 86_400.0
-"""Longest time an alarm can be put aside [s]: a day, so that each shift or its next one sees it."""
-
-# Looked up once: these stand on the path of every row.
-_GOOD = int(Quality.GOOD)
-_WORST_QUALITY = int(max(Quality))
-_LAST_REASON = int(max(Reason))
-_WHOLE = slice(None)
-
-
-@dataclass(frozen=True, slots=True)
-class CellPlan:
-    """What a cell's rules come to, computed once."""
-
-    rules: CellRules
-    zones: tuple[ZonePlan, ...]
-    unseen: AlarmPlan | None
-    production_hold_ns: int
-    gate_hold_ns: int
-
-
-def plan_cell(rules: CellRules) -> CellPlan:
-    """The plan of one cell."""
-    unseen = rules.alarm(AlarmKind.UNSEEN)
-    name = f"{rules.id}/{AlarmKind.UNSEEN.value}"
-    return CellPlan(
-        rules,
-        tuple(plan_zone(rules.id, zone) for zone in rules.zones),
-        AlarmPlan(name, rules.id, "", (unseen,)) if unseen else None,
-        ns(rules.production_hold_s),
-        ns(rules.gate_hold_s),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Gates:
-    """The newest good value of each of the cell's own signals."""
-
-    dispensing: Held | None = None
-    parts: Held | None = None
-    charge_id: Held | None = None
-    wiped: Held | None = None
-    ambient: Held | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CellState:
-    """All that a cell carries from batch to batch; a value, never changed in place.
-
-    Attributes
-    ----------
-    at
-        The newest row.
-    rows
-        Monotonic time of the newest row of each source, by name. [ns]
-    named_charge
-        The charge that the controller last named; a person may have said another since.
-    last_dispensing_ns
-        The newest row that showed melt flowing, None if none did. [ns]
-    is_in_production
-        None while it is not known.
-    unseen_zones
-        Names of the zones that are not seen.
-    """
-
-    zones: tuple[ZoneState, ...]
-    unseen: Track | None
-    at: Instant | None = None
-    rows: tuple[tuple[str, int], ...] = ()
-    gates: Gates = field(default_factory=Gates)
-    last_dispensing_ns: int | None = None
-    is_in_production: bool | None = None
-    charge_id: str | None = None
-    named_charge: str | None = None
-    is_overheated: bool = False
-    unseen_zones: tuple[str, ...] = ()
-    ignored_rows: int = 0
-
-
-def start(plan: CellPlan) -> CellState:
-    """The cell before its first reading: nothing is known, every zone unseen."""
-    return CellState(
-        zones=tuple(start_zone(zone) for zone in plan.zones),
-        unseen=tracks.new_track(plan.unseen) if plan.unseen else None,
-        unseen_zones=tuple(zone.rules.id for zone in plan.zones),
-    )
-
-
-def adopt(state: CellState, plan: CellPlan) -> CellState:
-    """A recorded state under the present configuration, matched by name.
-
-    What the configuration still has goes on; what is new starts; what is gone is forgotten.
-    """
-    known = {zone.id: zone for zone in state.zones}
-    fresh = start(plan)
-    zones = tuple(
-        adopted_zone(known[zone.id], zone_plan) if zone.id in known else zone
-        for zone, zone_plan in zip(fresh.zones, plan.zones, strict=True)
-    )
-    names = {zone.id for zone in zones}
-    seen = (names & known.keys()) - set(state.unseen_zones)
-    return replace(
-        state,
-        zones=zones,
-        unseen=fresh.unseen if state.unseen is None or fresh.unseen is None else state.unseen,
-        unseen_zones=tuple(sorted(names - seen)),
-    )
+__all__ = ["CellPlan", "CellState", "adopt", "plan_cell", "snapshot", "start", "step"]
 
 
 def step(
@@ -188,25 +54,26 @@ def step(
         In the order of the rows that show them.
     """
     if isinstance(batch, Entry):
-        return _enter(state, batch, plan)
-    before = dict(state.rows).get(batch.source)
-    block = _fresh_rows(batch, before)
+        state, told = entries.enter(state, batch, plan)
+        return state, tuple(told)
+    block = _fresh_rows(batch, dict(state.rows).get(batch.source))
     if len(block) < len(batch):
         state = replace(state, ignored_rows=state.ignored_rows + len(batch) - len(block))
     if not len(block):
         return state, ()
     events: list[Event] = []
-    cell = _CellColumns(state, block, plan)
+    cell = CellColumns(state, block, plan)
     first = 0
-    for last in cell.cuts():
-        state, new = _run_piece(state, cell, first, last + 1, plan)
-        events += new
-        state, new = _run_signals(state, cell, last, plan)
-        events += new
-        first = last + 1
-    if first < len(block):
-        state, new = _run_piece(state, cell, first, len(block), plan)
-        events += new
+    for stop in (*(row + 1 for row in cell.cuts()), len(block)):
+        while first < stop:
+            piece = _run_piece(state, cell, slice(first, stop), plan)
+            if piece.dip is not None and first + piece.dip.row < stop:
+                # What follows may lie behind another charge, and says nothing about this dip.
+                piece = _run_piece(state, cell, slice(first, first + piece.dip.row), plan)
+            state, first = piece.state, piece.rows.stop
+            events += [event for _, event in piece.filed]
+            state, new = _run_signals(state, cell, piece, plan)
+            events += new
     return state, tuple(events)
 
 
@@ -221,161 +88,82 @@ def _fresh_rows(block: Block, before_ns: int | None) -> Block:
     return block if is_new.all() else block.select(is_new)
 
 
-class _CellColumns:
-    """The cell's own signals over one block; lives as long as the call."""
+class _Piece(NamedTuple):
+    """The cell after some rows of a block.
 
-    def __init__(self, state: CellState, block: Block, plan: CellPlan) -> None:
-        self.block = block
-        self.plan = plan
-        self.places = {name: n for n, name in enumerate(block.channels)}
-        self.quality = np.minimum(block.quality, _WORST_QUALITY)
-        self.reason = np.minimum(block.reason, _LAST_REASON)
-        self.is_good = (block.quality == _GOOD) & np.isfinite(block.value)
-        rules, gates = plan.rules, state.gates
-        # Without the signal melt is never known to flow, nor is it ever in doubt.
-        unknown = 0 if rules.dispensing is None else -1
-        flows = self._held(rules.dispensing, gates.dispensing)
-        self.dispensing = np.where(np.isnan(flows), unknown, flows > 0).astype(np.int8)
-        self.parts = self._held(rules.parts, gates.parts)
-        self.wipes = self._wipe_rows(gates.wiped)
-        self.charges = self._charge_rows(state.named_charge)
-        self.in_production = self._in_production(state.last_dispensing_ns)
+    Attributes
+    ----------
+    rows
+        Which rows.
+    filed
+        Events with the rows that show them, counted from 1 in the piece, in order.
+    dip
+        The first dip of the reservoir that could be that of another charge.
+    """
 
-    def columns(self, name: str | None, piece: slice = _WHOLE) -> Columns | None:
-        """Value and goodness of one channel, None where the block has no such channel."""
-        place = self.places.get(name or "")
-        if place is None:
-            return None
-        return Columns(self.block.value[piece, place], self.is_good[piece, place])
-
-    def _held(self, name: str | None, before: Held | None) -> NDArray[np.float64]:
-        """Newest good value of a signal at each row, nan where none is known."""
-        mono_ns = self.block.mono_ns
-        columns = self.columns(name)
-        if columns is None:
-            nothing = np.zeros(mono_ns.size, dtype=np.bool_)
-            columns = Columns(np.zeros(mono_ns.size), nothing)
-        return hold(
-            before, mono_ns, columns.value, columns.is_good, limit_ns=self.plan.gate_hold_ns
-        )
-
-    def _in_production(self, before_ns: int | None) -> NDArray[np.bool_]:
-        """Whether melt flowed no longer ago than the hold, at each row."""
-        mono_ns = self.block.mono_ns
-        if self.plan.rules.dispensing is None:
-            return np.ones(mono_ns.size, dtype=np.bool_)
-        long_ago = int(mono_ns[0]) - self.plan.production_hold_ns - 1
-        flowed = np.where(self.dispensing > 0, mono_ns, long_ago)
-        flowed[0] = max(int(flowed[0]), long_ago if before_ns is None else before_ns)
-        return mono_ns - np.maximum.accumulate(flowed) <= self.plan.production_hold_ns
-
-    def cuts(self) -> list[int]:
-        """Rows behind which something is reset, in order."""
-        return sorted({*self.wipes, *self.charges})
-
-    def _good_rows(self, name: str | None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Rows with a good value of a signal, and these values."""
-        columns = self.columns(name)
-        if columns is None:
-            return np.empty(0, dtype=np.int64), np.empty(0)
-        rows = np.flatnonzero(columns.is_good)
-        return rows, columns.value[rows]
-
-    def _wipe_rows(self, before: Held | None) -> frozenset[int]:
-        """Rows where a wipe begins: seen not to be, then seen to be; a gap begins nothing."""
-        rows, value = self._good_rows(self.plan.rules.wiped)
-        if not (value > 0).any():
-            return frozenset()
-        is_wiped = np.concatenate(([before is None or before.value > 0], value > 0))
-        return frozenset(rows[is_wiped[1:] & ~is_wiped[:-1]].tolist())
-
-    def _charge_rows(self, before: str | None) -> dict[int, str]:
-        """Rows where another charge is named; 0 is no name (a controller that restarts)."""
-        rows, value = self._good_rows(self.plan.rules.charge_id)
-        rows, value = rows[value >= 1], np.floor(value[value >= 1])
-        if not rows.size or (charge_name(value[0]) == before and (value == value[0]).all()):
-            return {}
-        changes = np.concatenate(([charge_name(value[0]) != before], value[1:] != value[:-1]))
-        return {
-            row: charge_name(number)
-            for row, number in zip(rows[changes].tolist(), value[changes].tolist(), strict=True)
-        }
-
-    def instant(self, row: int) -> Instant:
-        """The moment of a row."""
-        return Instant(int(self.block.seen_ns[row]), int(self.block.mono_ns[row]))
+    rows: slice
+    state: CellState
+    filed: list[Filed]
+    dip: ZoneEdge | None
 
 
-def charge_name(number: float) -> str:
-    """Name of a charge from the number a controller gives it."""
-    return str(int(number))
-
-
-def _run_piece(
-    state: CellState, cell: _CellColumns, first: int, stop: int, plan: CellPlan
-) -> tuple[CellState, list[Event]]:
-    """Rows ``first`` to ``stop`` through the zones."""
-    piece = slice(first, stop)
-    filed, sights = _production(state, cell, piece, plan), list[tuple[str, tuple[Edge, ...]]]()
+def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> _Piece:
+    """Some rows through the zones, then through the cell itself."""
+    filed, edges = _production(state, cell, piece, plan), list[ZoneEdge]()
     zones = []
     for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
-        rows = _zone_rows(cell, piece, zone_plan)
+        rows = cell.zone_rows(piece, zone_plan)
         if rows is None:
             mono_ns = cell.block.mono_ns[piece]
             setpoint = cell.columns(zone_plan.rules.setpoint, piece)
             output = cell.columns(zone_plan.rules.output, piece)
             zones.append(noted_zone(zone, mono_ns, setpoint, output))
             continue
-        zone, new, sight = step_zone(zone, rows, zone_plan)  # noqa: PLW2901
-        zones.append(zone)
+        after, new, told = step_zone(zone, rows, zone_plan)
+        zones.append(after)
         filed += new
-        sights.append((zone_plan.rules.id, sight))
-    unseen, unseen_zones, new = _watch_sight(state, cell, piece, sights, plan)
-    filed += new
+        edges += told
+    state = replace(state, zones=tuple(zones))
+    dip = next((edge for edge in edges if edge.name == "is_dip"), None)
+    watched = watch(state, cell, piece, edges, plan)
+    filed += watched.filed
     filed.sort(key=lambda pair: pair[0])
-    at = cell.instant(stop - 1)
+    return _Piece(piece, _closed(watched.state, cell, piece, plan), filed, dip)
+
+
+def _is_alone(dip: ZoneEdge, state: CellState) -> bool:
+    """Whether no other zone dipped with the reservoir; a dip they share has another cause."""
+    return not any(
+        zone.id != dip.zone and (zone.is_dipped or zone.dip_ended_ns >= dip.since_ns)
+        for zone in state.zones
+    )
+
+
+def _closed(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> CellState:
+    """The cell with its own signals as of the end of a piece."""
+    at = cell.instant(piece.stop - 1)
     newest = at if state.at is None or at.mono_ns >= state.at.mono_ns else state.at
     flowed = cell.block.mono_ns[piece][cell.dispensing[piece] > 0]
-    last_flowed = state.last_dispensing_ns
+    last_flowed, fresh_ns = state.last_dispensing_ns, state.fresh_ns
     if flowed.size and (last_flowed is None or flowed[-1] > last_flowed):
         last_flowed = int(flowed[-1])
+    if flowed.size:
+        fresh_ns = int(flowed[-1])
+    named_ns = cell.newest_name(piece)
     is_known = plan.rules.dispensing is not None
-    state = replace(
+    return replace(
         state,
-        zones=tuple(zones),
-        unseen=unseen,
         at=newest,
         rows=tuple(sorted((dict(state.rows) | {cell.block.source: at.mono_ns}).items())),
-        gates=_newest_gates(state.gates, cell, piece, plan),
+        gates=cell.gates(state.gates, piece),
         last_dispensing_ns=last_flowed,
-        is_in_production=bool(cell.in_production[stop - 1]) if is_known else None,
-        unseen_zones=unseen_zones,
-    )
-    return _first_overheating(state, [event for _, event in filed])
-
-
-def _zone_rows(cell: _CellColumns, piece: slice, plan: ZonePlan) -> ZoneRows | None:
-    """What a piece says of one zone, None if nothing of its temperature."""
-    place = cell.places.get(plan.rules.temperature)
-    if place is None:
-        return None
-    block = cell.block
-    return ZoneRows(
-        mono_ns=block.mono_ns[piece],
-        seen_ns=block.seen_ns[piece],
-        temp_c=block.value[piece, place],
-        quality=cell.quality[piece, place],
-        reason=cell.reason[piece, place],
-        status=block.status[piece, place],
-        setpoint=cell.columns(plan.rules.setpoint, piece),
-        output=cell.columns(plan.rules.output, piece),
-        dispensing=cell.dispensing[piece],
-        is_in_production=cell.in_production[piece],
-        parts=cell.parts[piece],
+        fresh_ns=fresh_ns,
+        named_ns=state.named_ns if named_ns is None else named_ns,
+        is_in_production=bool(cell.in_production[piece.stop - 1]) if is_known else None,
     )
 
 
-def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPlan) -> list[Filed]:
+def _production(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> list[Filed]:
     """Events of production starting and stopping, whichever source brings the row that shows it."""
     if plan.rules.dispensing is None:
         return []
@@ -393,244 +181,145 @@ def _production(state: CellState, cell: _CellColumns, piece: slice, plan: CellPl
     return filed
 
 
-def _newest_gates(before: Gates, cell: _CellColumns, piece: slice, plan: CellPlan) -> Gates:
-    """The cell's own signals as of the end of a piece."""
-    mono_ns, rules = cell.block.mono_ns[piece], plan.rules
-    return Gates(
-        newest_of(before.dispensing, mono_ns, cell.columns(rules.dispensing, piece)),
-        newest_of(before.parts, mono_ns, cell.columns(rules.parts, piece)),
-        newest_of(before.charge_id, mono_ns, cell.columns(rules.charge_id, piece)),
-        newest_of(before.wiped, mono_ns, cell.columns(rules.wiped, piece)),
-        newest_of(before.ambient, mono_ns, cell.columns(rules.ambient, piece)),
-    )
-
-
-def _watch_sight(
-    state: CellState,
-    cell: _CellColumns,
-    piece: slice,
-    sights: list[tuple[str, tuple[Edge, ...]]],
-    plan: CellPlan,
-) -> tuple[Track | None, tuple[str, ...], list[Filed]]:
-    """The alarm of the cell that some zone is not seen: one for all zones, for one cause."""
-    mono_ns = cell.block.mono_ns[piece]
-    unseen, track, filed = set(state.unseen_zones), state.unseen, list[Filed]()
-    if state.at is None and track is not None and plan.unseen is not None:
-        # The account opens with the first row: from then on not seeing is worth an alarm.
-        track = tracks.turn(track, plan.unseen, cell.instant(piece.start), (True,))
-    edges = sorted(
-        ((edge.row, edge.at_ns, zone, edge.is_on) for zone, sight in sights for edge in sight),
-        key=lambda edge: edge[:2],
-    )
-    shown_by = 1
-
-    def row_at(at_ns: int) -> int:
-        return max(int(np.searchsorted(mono_ns, at_ns)) + 1, shown_by)
-
-    def instant(at_ns: int) -> Instant:
-        row = piece.start + row_at(at_ns) - 1
-        block = cell.block
-        return Instant(int(block.seen_ns[row] - (block.mono_ns[row] - at_ns)), at_ns)
-
-    def advance(track: Track, alarm: AlarmPlan, until_ns: int) -> Track:
-        track, changes = tracks.advance(track, alarm, until_ns, instant)
-        filed.extend((row_at(c.at.mono_ns), _unseen_event(c, unseen)) for c in changes)
-        return track
-
-    for row, at_ns, zone, is_on in edges:
-        if track is not None and plan.unseen is not None:
-            track = advance(track, plan.unseen, at_ns)
-        shown_by = row
-        unseen = unseen - {zone} if is_on else unseen | {zone}
-        if track is not None and plan.unseen is not None:
-            track = tracks.turn(track, plan.unseen, instant(at_ns), (bool(unseen),))
-            track = advance(track, plan.unseen, at_ns)
-    if track is not None and plan.unseen is not None:
-        track = advance(track, plan.unseen, int(mono_ns[-1]))
-    return track, tuple(sorted(unseen)), filed
-
-
-def _unseen_event(change: Change, unseen: set[str]) -> Event:
-    """Event of the alarm that some zone is not seen, with the zones by name."""
-    event = alarm_event(change, temp_c=None, limit=None)
-    return replace(event, details=(*event.details, ("zones", " ".join(sorted(unseen)))))
-
-
-def _first_overheating(state: CellState, events: list[Event]) -> tuple[CellState, list[Event]]:
-    """A charge is marked overheated once, however often a zone passes the ceiling."""
-    if not events:
-        return state, events
-    kept = []
-    is_overheated = state.is_overheated
-    for event in events:
-        if event.kind is EventKind.CHARGE_OVERHEATED:
-            if is_overheated:
-                continue
-            is_overheated = True
-        kept.append(event)
-    return replace(state, is_overheated=is_overheated), kept
-
-
 def _run_signals(
-    state: CellState, cell: _CellColumns, row: int, plan: CellPlan
+    state: CellState, cell: CellColumns, piece: _Piece, plan: CellPlan
 ) -> tuple[CellState, list[Event]]:
-    """What the signals of one row reset."""
+    """What the signals of the last row of a piece reset, and what its zones made doubtful."""
     events: list[Event] = []
+    row = piece.rows.stop - 1
     at = cell.instant(row)
+    if piece.dip is not None and _is_alone(piece.dip, state):
+        state, events = loads.suspect_change(state, plan, at, piece.dip)
     if row in cell.wipes:
-        state, events = _wipe(state, plan, at, zone="", who="")
+        state, new = entries.wipe(state, plan, at)
+        events += new
     if row in cell.charges:
-        state = replace(state, named_charge=cell.charges[row])
-        state, new = _load(state, plan, at, cell.charges[row], who="")
+        state, new = loads.name_charge(state, plan, at, cell.charges[row])
         events += new
     return state, events
-
-
-def _wipe(
-    state: CellState, plan: CellPlan, at: Instant, *, zone: str, who: str
-) -> tuple[CellState, list[Event]]:
-    """Nozzles wiped or purged: the named one, or all of the cell."""
-    zones, events = list(state.zones), list[Event]()
-    for place, zone_plan in enumerate(plan.zones):
-        if zone in ("", zone_plan.rules.id):
-            zones[place], new = wiped_zone(zones[place], zone_plan, at, who)
-            events += new
-    return replace(state, zones=tuple(zones)), events
-
-
-def _load(
-    state: CellState, plan: CellPlan, at: Instant, charge_id: str, *, who: str
-) -> tuple[CellState, list[Event]]:
-    """Another charge: what belonged to the old one ends."""
-    details: tuple[tuple[str, Detail], ...] = (
-        ("charge_id", charge_id),
-        ("previous", state.charge_id),
-        ("who", who),
-    )
-    events = [Event(EventKind.CHARGE_CHANGED, at, plan.rules.id, "", details)]
-    zones = []
-    for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
-        zone, new = recharged_zone(zone, zone_plan, at, who)  # noqa: PLW2901
-        zones.append(zone)
-        events += new
-    state = replace(state, zones=tuple(zones), charge_id=charge_id, is_overheated=False)
-    for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
-        if zone.is_over_ceiling and not state.is_overheated:
-            # It went into heat that is there already; no crossing will show it.
-            state = replace(state, is_overheated=True)
-            events.append(overheating_event(zone_plan, at, shown_c(zone)))
-    return state, events
-
-
-_TO_ALARM = {
-    EntryKind.ACKNOWLEDGE: AlarmInput.ACKNOWLEDGE,
-    EntryKind.RESET: AlarmInput.RESET,
-    EntryKind.SHELVE: AlarmInput.SHELVE,
-    EntryKind.UNSHELVE: AlarmInput.UNSHELVE,
-    EntryKind.TAKE_OUT_OF_SERVICE: AlarmInput.TAKE_OUT_OF_SERVICE,
-    EntryKind.RETURN_TO_SERVICE: AlarmInput.RETURN_TO_SERVICE,
-}
-
-
-def _enter(state: CellState, entry: Entry, plan: CellPlan) -> tuple[CellState, tuple[Event, ...]]:
-    """What a person said."""
-    cell, _, rest = entry.target.partition("/")
-    if cell == plan.rules.id:
-        if entry.kind is EntryKind.WIPED and _has_nozzle(plan, rest):
-            state, events = _wipe(state, plan, entry.at, zone=rest, who=entry.who)
-            return state, tuple(events)
-        if entry.kind is EntryKind.CHARGE_LOADED and not rest and entry.subject:
-            state, events = _load(state, plan, entry.at, entry.subject, who=entry.who)
-            return state, tuple(events)
-        if entry.kind in _TO_ALARM:
-            return _tell_alarm(state, entry, plan)
-    return state, (_refused(entry, plan, "the cell has no such thing"),)
-
-
-def _has_nozzle(plan: CellPlan, zone: str) -> bool:
-    """Whether the named zone is a nozzle; without a name, whether the cell has one."""
-    return any(zone_plan.is_nozzle and zone in ("", zone_plan.rules.id) for zone_plan in plan.zones)
-
-
-def _tell_alarm(
-    state: CellState, entry: Entry, plan: CellPlan
-) -> tuple[CellState, tuple[Event, ...]]:
-    """A person's input to one alarm."""
-    if plan.unseen is not None and state.unseen is not None and plan.unseen.id == entry.target:
-        track, event = _told(state.unseen, plan.unseen, entry, plan)
-        return replace(state, unseen=track), (event,)
-    for place, zone_plan in enumerate(plan.zones):
-        for spot, alarm in enumerate(zone_plan.alarms):
-            if alarm.id == entry.target:
-                zone = state.zones[place]
-                track, event = _told(zone.tracks[spot], alarm, entry, plan)
-                zone = replace(zone, tracks=_replaced(zone.tracks, spot, track))
-                return replace(state, zones=_replaced(state.zones, place, zone)), (event,)
-    return state, (_refused(entry, plan, "the cell has no such alarm"),)
-
-
-def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple[Track, Event]:
-    """One alarm after a person's input, and the event that says who."""
-    cause = _TO_ALARM[entry.kind]
-    is_shelving = cause is AlarmInput.SHELVE
-    if is_shelving and not 0.0 < entry.duration_s <= LONGEST_SHELVING_S:
-        return track, _refused(entry, plan, f"shelving takes up to {LONGEST_SHELVING_S:g} s")
-    track, changes = tracks.tell(
-        track,
-        alarm,
-        cause,
-        entry.at,
-        who=entry.who,
-        why=entry.why,
-        shelved_until_ns=entry.at.mono_ns + ns(entry.duration_s) if is_shelving else None,
-    )
-    if not changes:
-        return track, _refused(entry, plan, f"the alarm is {track.alarm.state.value}")
-    return track, alarm_event(changes[0], temp_c=None, limit=None)
-
-
-def _refused(entry: Entry, plan: CellPlan, why: str) -> Event:
-    """Event of an entry that makes no sense here."""
-    details = (
-        ("entry", entry.kind.value),
-        ("target", entry.target),
-        ("who", entry.who),
-        ("why", why),
-    )
-    return Event(EventKind.ENTRY_REFUSED, entry.at, plan.rules.id, "", details)
-
-
-def _replaced(items: Iterable[_T], place: int, item: _T) -> tuple[_T, ...]:
-    """The items with one of them exchanged."""
-    return tuple(item if n == place else old for n, old in enumerate(items))
 
 
 def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
     """The cell for the outputs; None before its first row."""
     if state.at is None:
         return None
-    now_ns = state.at.mono_ns
+    now_ns, rules = state.at.mono_ns, plan.rules
     alarms = [
         tracks.alarm_snapshot(track, alarm)
         for zone, zone_plan in zip(state.zones, plan.zones, strict=True)
         for track, alarm in zip(zone.tracks, zone_plan.alarms, strict=True)
     ]
-    if state.unseen is not None and plan.unseen is not None:
-        alarms.append(tracks.alarm_snapshot(state.unseen, plan.unseen))
-    flows, parts, ambient = (
+    alarms += map(tracks.alarm_snapshot, state.tracks, plan.alarms)
+    flows, parts, ambient_c = (
         None if held is None or now_ns - held.mono_ns > plan.gate_hold_ns else held.value
         for held in (state.gates.dispensing, state.gates.parts, state.gates.ambient)
     )
+    life = loads.life_of(state, plan)
+    left = Outlook() if life is None else outlook(state.charge, life, rules)
+    zones = tuple(
+        zone_snapshot(
+            zone,
+            zone_plan,
+            ambient_c=_ambient_c(state, plan),
+            use_kg_per_s=left.use_kg_per_s,
+            charge=rules.charge,
+        )
+        for zone, zone_plan in zip(state.zones, plan.zones, strict=True)
+    )
+    charge = _charge_snapshot(state, plan, left, zones)
     return CellSnapshot(
-        id=plan.rules.id,
+        id=rules.id,
         at=state.at,
-        zones=tuple(map(zone_snapshot, state.zones, plan.zones)),
+        zones=zones,
         alarms=tuple(alarms),
         is_dispensing=None if flows is None else flows > 0,
         is_in_production=state.is_in_production,
         parts=None if parts is None else int(parts),
-        charge_id=state.charge_id,
-        is_overheated=state.is_overheated,
-        ambient_c=ambient,
+        charge=charge,
+        advice=readiness.advice(
+            zones,
+            alarms,
+            charge,
+            is_stale_melt=_is_stale_melt(state, plan),
+            is_new_charge=state.charge.loaded is not None and state.fresh_ns is None,
+        ),
+        ambient_c=ambient_c,
         ignored_rows=state.ignored_rows,
+        air=_air_snapshot(state, plan),
+    )
+
+
+def _ambient_c(state: CellState, plan: CellPlan) -> float:
+    """Room temperature, told or assumed."""
+    told: Held | None = state.gates.ambient
+    return plan.rules.ambient_c if told is None else told.value
+
+
+def _is_stale_melt(state: CellState, plan: CellPlan) -> bool:
+    """Whether melt has stood in the nozzle for longer than it may."""
+    if plan.rules.dispensing is None or state.at is None:
+        return False
+    longest_ns = ns(plan.rules.purge_after_idle_s)
+    return state.fresh_ns is None or state.at.mono_ns - state.fresh_ns > longest_ns
+
+
+def _charge_snapshot(
+    state: CellState, plan: CellPlan, left: Outlook, zones: tuple[ZoneSnapshot, ...]
+) -> ChargeSnapshot:
+    """The charge for the outputs."""
+    charge, zone = state.charge, plan.charge_zone
+    ageing = None if zone is None else zone.rules.material.ageing
+    aged = None
+    if ageing is not None and plan.reservoir is not None:
+        aged = state.zones[plan.reservoir].dose
+    residence_s, older_share = _tank_figures(plan, left, zones)
+    return ChargeSnapshot(
+        id=charge.id,
+        state=charge.state,
+        loaded=charge.loaded,
+        is_age_known=charge.is_age_known and not charge.is_doubted,
+        is_overheated=charge.is_overheated,
+        dose_low_s=None if aged is None else seconds(aged.low_ns),
+        dose_high_s=None if aged is None else seconds(aged.high_ns),
+        pot_life_s=None if ageing is None else ageing.pot_life_s,
+        life_used=left.life_used,
+        estimated_share=None if aged is None else dose.estimated_share(aged),
+        expires_in_s=left.expires_in_s,
+        mass_kg=left.mass_kg,
+        empty_in_s=left.empty_in_s,
+        left_at_expiry=left.left_at_expiry,
+        residence_s=residence_s,
+        older_share=older_share,
+    )
+
+
+def _tank_figures(
+    plan: CellPlan, left: Outlook, zones: tuple[ZoneSnapshot, ...]
+) -> tuple[float | None, float | None]:
+    """Mean residence in a tank, and the share of delivered melt that is older than its pot life."""
+    zone = plan.charge_zone
+    if zone is None or zone.rules.kind is not ZoneKind.TANK or plan.reservoir is None:
+        return None, None
+    if left.mass_kg is None or left.use_kg_per_s is None:
+        return None, None
+    residence_s = tank.mean_residence_s(mass_kg=left.mass_kg, flow_kg_per_s=left.use_kg_per_s)
+    material, temp_c = zone.rules.material, zones[plan.reservoir].temp_c
+    if material.ageing is None or temp_c is None:
+        return residence_s, None
+    life_s = dose.expires_in_s(dose.Dose(), temp_c, material.ageing, ceiling_c=material.ceiling_c)
+    if life_s is None:
+        return residence_s, 0.0
+    hold_up_kg = sum(hold_up_of(other.rules) or 0.0 for other in plan.zones)
+    delay_s = tank.transport_delay_s(hold_up_kg=hold_up_kg, flow_kg_per_s=left.use_kg_per_s)
+    return residence_s, tank.older_share(life_s, residence_s=residence_s, delay_s=delay_s)
+
+
+def _air_snapshot(state: CellState, plan: CellPlan) -> AirSnapshot | None:
+    """The dispensing air for the outputs."""
+    if plan.moist is None or state.at is None:
+        return None
+    air = state.air
+    is_now = air is not None and air.is_good and state.at.mono_ns - air.mono_ns <= plan.gate_hold_ns
+    return AirSnapshot(
+        air.value if air is not None and is_now else None, plan.moist.limit, state.is_moist
     )

@@ -6,13 +6,22 @@ A zone is told by its setpoint what is wanted of it: nothing (OFF), a lower hold
 (SETBACK), or its window (PRODUCTION). Without a setpoint channel the reading itself stands in:
 hot to the touch means that the window is wanted; then setback can't be told from cooling.
 
-    OFF --production--> HEATING --warm--> READY --setback--> SETBACK --production--> RECOVERING
-     ^                                      |                                           |
-     +--cool-- COOLING <------off----------(any)                        READY <--warm---+
+    OFF --production--> HEATING --warm--> SOAKING --soaked--> READY --setback--> SETBACK
+     ^                                       ^                | ^                   |
+     |                                       +----charged-----+ |               production
+     +--cool-- COOLING <--off--(any)              warm, not soaked                  |
+                                                              v | soaked            v
+                                                             RECOVERING <-----------+
 
-READY is left only when something else is *wanted*. A zone that falls out of its window while
-production is wanted stays READY: that is not another phase but an excursion, and the reason
-for a cold alarm. HEATING and RECOVERING end only in the window.
+The sensor sits in metal and is warm long before the charge is. WARM means that the wall stands
+in its window and the core does not follow yet; SOAKED that both are warm. A zone without a
+charge of its own, or of which no soak is known, is soaked as soon as it is warm.
+
+READY is left when something else is *wanted*; when another charge is loaded that is not warm
+(CHARGED); when the zone falls out of its window while the cell stands (COLD); and when the wall
+is back in its window and the core is not: that is what is left of a power cut. A zone that
+falls out of its window in *production* stays READY: that is not another phase but an excursion,
+and the reason for a cold alarm. HEATING, SOAKING and RECOVERING end only with a warm core.
 
 What is wanted and where the temperature is are looked at only on rows whose temperature is
 good: a restarting controller that shows zeros everywhere has said nothing. While a zone is not
@@ -43,7 +52,10 @@ class PhaseInput(Enum):
     WANT_OFF = "want_off"
     WANT_SETBACK = "want_setback"
     WANT_PRODUCTION = "want_production"
-    WARM = "warm"  # seen in its window, or above it
+    WARM = "warm"  # seen in its window, or above it, with a core that is not warm
+    SOAKED = "soaked"  # seen in its window, or above it, and warm to the core
+    CHARGED = "charged"  # another charge, not warm to the core
+    COLD = "cold"  # seen below its window while the cell stands
     COOL = "cool"  # seen below hot-to-the-touch
 
 
@@ -55,19 +67,77 @@ _WANTED = {
 
 _COLUMNS = tuple(PhaseInput)
 _ROWS = {
-    # want off, want setback, want production, warm, cool
-    Phase.OFF: (Phase.OFF, Phase.SETBACK, Phase.HEATING, Phase.OFF, Phase.OFF),
-    Phase.HEATING: (Phase.COOLING, Phase.SETBACK, Phase.HEATING, Phase.READY, Phase.HEATING),
-    Phase.READY: (Phase.COOLING, Phase.SETBACK, Phase.READY, Phase.READY, Phase.READY),
-    Phase.SETBACK: (Phase.COOLING, Phase.SETBACK, Phase.RECOVERING, Phase.SETBACK, Phase.SETBACK),
+    # want off, want setback, want production, warm, soaked, charged, cold, cool
+    Phase.OFF: (
+        Phase.OFF,
+        Phase.SETBACK,
+        Phase.HEATING,
+        Phase.OFF,
+        Phase.OFF,
+        Phase.OFF,
+        Phase.OFF,
+        Phase.OFF,
+    ),
+    Phase.HEATING: (
+        Phase.COOLING,
+        Phase.SETBACK,
+        Phase.HEATING,
+        Phase.SOAKING,
+        Phase.READY,
+        Phase.HEATING,
+        Phase.HEATING,
+        Phase.HEATING,
+    ),
+    Phase.SOAKING: (
+        Phase.COOLING,
+        Phase.SETBACK,
+        Phase.SOAKING,
+        Phase.SOAKING,
+        Phase.READY,
+        Phase.SOAKING,
+        Phase.SOAKING,
+        Phase.SOAKING,
+    ),
+    Phase.READY: (
+        Phase.COOLING,
+        Phase.SETBACK,
+        Phase.READY,
+        Phase.RECOVERING,
+        Phase.READY,
+        Phase.SOAKING,
+        Phase.RECOVERING,
+        Phase.READY,
+    ),
+    Phase.SETBACK: (
+        Phase.COOLING,
+        Phase.SETBACK,
+        Phase.RECOVERING,
+        Phase.SETBACK,
+        Phase.SETBACK,
+        Phase.SETBACK,
+        Phase.SETBACK,
+        Phase.SETBACK,
+    ),
     Phase.RECOVERING: (
         Phase.COOLING,
         Phase.SETBACK,
         Phase.RECOVERING,
+        Phase.RECOVERING,
         Phase.READY,
+        Phase.SOAKING,
+        Phase.RECOVERING,
         Phase.RECOVERING,
     ),
-    Phase.COOLING: (Phase.COOLING, Phase.SETBACK, Phase.HEATING, Phase.COOLING, Phase.OFF),
+    Phase.COOLING: (
+        Phase.COOLING,
+        Phase.SETBACK,
+        Phase.HEATING,
+        Phase.COOLING,
+        Phase.COOLING,
+        Phase.COOLING,
+        Phase.COOLING,
+        Phase.OFF,
+    ),
 }
 
 TABLE: dict[tuple[Phase, PhaseInput], Phase] = {
@@ -78,7 +148,15 @@ TABLE: dict[tuple[Phase, PhaseInput], Phase] = {
 """Every phase x every input. UNKNOWN is not in it: it is how an unseen zone is shown."""
 
 
-def next_phase(phase: Phase, demand: Demand, *, is_warm: bool, is_cool: bool) -> Phase:
+def next_phase(
+    phase: Phase,
+    demand: Demand,
+    *,
+    is_warm: bool,
+    is_soaked: bool,
+    is_standing: bool,
+    is_cool: bool,
+) -> Phase:
     """Phase after a good reading, run to its fixed point.
 
     Parameters
@@ -89,15 +167,22 @@ def next_phase(phase: Phase, demand: Demand, *, is_warm: bool, is_cool: bool) ->
         What is wanted of the zone now.
     is_warm, is_cool : bool
         Whether the reading is in (or above) the window, and below hot-to-the-touch.
+    is_soaked : bool
+        Whether the core is warm; true for a zone without a core to wait for.
+    is_standing : bool
+        Whether the cell is not in production.
 
     Examples
     --------
-    >>> next_phase(Phase.OFF, Demand.PRODUCTION, is_warm=False, is_cool=True)
+    >>> next_phase(Phase.OFF, Demand.PRODUCTION, is_warm=False, is_soaked=True, is_standing=True,
+    ...     is_cool=True)
     <Phase.HEATING: 'heating'>
     """
     phase = TABLE[phase, _WANTED[demand]]
     if is_warm:
-        phase = TABLE[phase, PhaseInput.WARM]
+        phase = TABLE[phase, PhaseInput.SOAKED if is_soaked else PhaseInput.WARM]
+    elif is_standing:
+        phase = TABLE[phase, PhaseInput.COLD]
     if is_cool:
         phase = TABLE[phase, PhaseInput.COOL]
     return phase

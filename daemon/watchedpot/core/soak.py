@@ -322,15 +322,13 @@ def run_soak(
     keep = 1.0 - taken
     pull_c = taken * from_c[:, None] + (1.0 - taken / span) * rise_k[:, None]
 
-    rows_c = np.empty_like(pull_c)
-    newest_c = np.array(state.modes_c)
-    for row, is_seen in enumerate(is_joined.tolist()):
-        before_c, newest_c = newest_c, rows_c[row]
-        np.multiply(keep[row], before_c, out=newest_c)
-        newest_c += pull_c[row]
+    newest_c, kept_c = np.array(state.modes_c), np.empty(span.shape[1])
+    for keep_row, row_c, is_seen in zip(keep, pull_c, is_joined.tolist(), strict=True):
+        np.multiply(keep_row, newest_c, kept_c)
+        before_c, newest_c = newest_c, np.add(row_c, kept_c, row_c)
         if not is_seen:
             newest_c[:] = _cooled(before_c, newest_c, plan)
-    seen_c = _seen(rows_c.reshape(-1, *plan.rate_per_s.shape), plan)
+    seen_c = _seen(pull_c.reshape(-1, *plan.rate_per_s.shape), plan)
     after = SoakState(
         int(times_ns[-1]), float(walls_c[-1]), tuple(newest_c.tolist()), state.is_assumed
     )

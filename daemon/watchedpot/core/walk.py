@@ -9,38 +9,85 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import groupby
-from math import inf
-from typing import TypeAlias
+from math import ceil, inf
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from watchedpot.core import exposure, tracks, wear
+from watchedpot.core import exposure, tip, tracks, warming, wear
 from watchedpot.core.alarms import AlarmInput
+from watchedpot.core.charges import Flowed, Life
+from watchedpot.core.dose import Dose, dose
 from watchedpot.core.excursions import Totals, closing_details, opened, peaked, returned
 from watchedpot.core.model import Detail, Event, EventKind, Instant, Quality, Reason
 from watchedpot.core.phases import Demand, next_phase
-from watchedpot.core.rules import AlarmKind
-from watchedpot.core.series import Edge, believable, continue_series, hold, level_edges, sight_edges
+from watchedpot.core.rules import AlarmKind, ZoneKind
+from watchedpot.core.series import (
+    Held,
+    Series,
+    believable,
+    continue_series,
+    hold,
+    level_edges,
+    sight_edges,
+)
 from watchedpot.core.snapshot import Activity, Phase
 from watchedpot.core.tracks import AlarmPlan, Change, Track
+from watchedpot.core.units import ns
+from watchedpot.core.warming import Followed, Forecast
 from watchedpot.core.zone import (
+    NEVER_NS,
+    Dip,
     ZonePlan,
     ZoneRows,
     ZoneState,
     alarm_event,
+    held_wall_c,
     limit_of,
     newest_of,
-    overheating_event,
+    phase_event,
 )
 
 Filed: TypeAlias = tuple[int, Event]
 """An event with the row that shows it; rows of a block count from 1."""
 
 
-def step_zone(
-    state: ZoneState, rows: ZoneRows, plan: ZonePlan
-) -> tuple[ZoneState, list[Filed], tuple[Edge, ...]]:
+class ZoneEdge(NamedTuple):
+    """A change of a zone that its cell must know of.
+
+    Attributes
+    ----------
+    row, at_ns
+        The row that shows it, and when it happened. [ns]
+    name
+        ``is_seen``, ``is_ready``, ``is_heated``, ``is_soaked``, ``is_overheated``, ``is_near``,
+        ``is_spent`` or ``is_dip``, the last one over by then.
+    life
+        Of a reservoir.
+    since_ns
+        Where a dip began. [ns]
+    """
+
+    row: int
+    at_ns: int
+    zone: str
+    name: str
+    is_on: bool
+    temp_c: float | None = None
+    life: Life | None = None
+    since_ns: int = 0
+
+
+class ZoneStep(NamedTuple):
+    """One block through one zone: the state after it, events with their rows, edges."""
+
+    state: ZoneState
+    filed: list[Filed]
+    edges: list[ZoneEdge]
+
+
+def step_zone(state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> ZoneStep:
     """One block through one zone.
 
     Parameters
@@ -54,16 +101,12 @@ def step_zone(
 
     Returns
     -------
-    state : ZoneState
-        After.
-    filed : list of (row, Event)
+    ZoneStep
         Rows count from 1 as in the series.
-    sight : tuple of Edge
-        When the zone came into sight and was lost.
     """
     walk = _Walk(state, rows, plan)
     walk.run()
-    return walk.close(), walk.filed, walk.sight
+    return ZoneStep(walk.close(), walk.filed, walk.edges)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +119,40 @@ class _NamedEdge:
     value: bool | Demand
 
 
+FULL_OUTPUT_PERCENT = 90.0
+LEAST_FULL_NS, LONGEST_DIP_NS = ns(30.0), ns(1200.0)
+"""What tells a cold charge from a draft: the heater at full output for so long within a dip no
+longer than this; common practice, no source. [%, ns]"""
+
 _DEMANDS = (Demand.OFF, Demand.SETBACK, Demand.PRODUCTION)
 _ACTIVITY_OF = {
     Phase.OFF: Activity.OFF,
     Phase.COOLING: Activity.OFF,
     Phase.HEATING: Activity.HEATING,
+    Phase.SOAKING: Activity.HEATING,
     Phase.RECOVERING: Activity.HEATING,
     Phase.READY: Activity.READY_IDLE,
     Phase.SETBACK: Activity.SETBACK,
 }
 _ACTIVITY_CODE = {activity: code for code, activity in enumerate(exposure.ACTIVITIES)}
+
+
+_KEPT = frozenset(
+    {
+        *("is_below", "is_above", "is_over_ceiling", "is_hot_to_touch", "is_in_production"),
+        *("is_full", "is_spent", "is_soaked", "is_tip_cold", "is_dipped"),
+    }
+)
+"""Conditions that the walk keeps under the name of their edge."""
+
+_FOR_THE_CELL = {
+    "is_over_ceiling": "is_overheated",
+    "is_hot_to_touch": "is_heated",
+    "is_soaked": "is_soaked",
+    "is_near": "is_near",
+    "is_life_over": "is_spent",
+}
+"""Edges that the cell must know of, and by which name."""
 
 
 class _Walk:
@@ -96,6 +163,7 @@ class _Walk:
         self.rows = rows
         self.plan = plan
         self.filed: list[Filed] = []
+        self.edges: list[ZoneEdge] = []
         self.row = 1
 
         self.is_seen = state.is_seen
@@ -105,6 +173,12 @@ class _Walk:
         self.is_hot_to_touch = state.is_hot_to_touch
         self.is_in_production = state.is_in_production
         self.is_cold_in_production = state.is_cold_in_production
+        self.is_soaked = state.core is None or state.core.is_soaked
+        self.is_tip_cold = state.is_tip_cold
+        self.is_dipped = state.is_dipped
+        self.dip = state.dip
+        self.is_due = state.is_due
+        self.dip_ended_ns = state.dip_ended_ns
         self.is_full = state.build_up_ns >= plan.limit_ns.get(AlarmKind.BUILD_UP, inf)
         self.is_spent = state.degradation_ns >= plan.limit_ns.get(AlarmKind.DEGRADATION, inf)
         self.demand = state.demand
@@ -121,7 +195,33 @@ class _Walk:
         self.sight = sight_edges(self.series)
         carried = {True: 1, False: 0, None: -1}[state.is_dispensing]
         self.dispensing = np.concatenate((np.array([carried], dtype=np.int8), rows.dispensing))
+        self.tip = self._tip_series()
         self._integrate()
+        self._age()
+        self.core = self._follow()
+
+    def _follow(self) -> Followed | None:
+        """The core of the charge over the block."""
+        core, rules = self.plan.core, self.plan.rules.soak
+        if core is None or rules is None:
+            return None
+        before = self.before.core or warming.unknown_core(core)
+        return warming.follow(before, self.series, core, rules.start_c)
+
+    def _tip_series(self) -> Series:
+        """The temperature at which a nozzle lets go of melt: of its tip, where that is known."""
+        series, plan = self.series, self.plan
+        if plan.tip is None:
+            return series
+        new_c = tip.tip_temperature(
+            series.value[1:],
+            ambient_c=self.rows.ambient_c,
+            is_flowing=self.rows.is_in_production,
+            plan=plan.tip,
+        )
+        new_c = np.where(series.is_good[1:], new_c, 0.0)
+        value = np.concatenate(([self.before.tip_c], new_c))
+        return replace(series, value=value, lowest=float(value.min()), highest=float(value.max()))
 
     def _integrate(self) -> None:
         """The quantities of each step."""
@@ -132,11 +232,12 @@ class _Walk:
         }
         self.build_up = self.degradation = np.zeros(series.step_ns.size, dtype=np.int64)
         self.build_up_ns, self.degradation_ns = self.before.build_up_ns, self.before.degradation_ns
-        if self.plan.is_nozzle and series.may_pass(rules.low_c, is_high=False):
+        low_c = self.plan.tip_low.limit
+        if self.plan.is_nozzle and self.tip.may_pass(low_c, is_high=False):
             self.build_up = wear.build_up(
-                series,
+                self.tip,
                 self.dispensing[:-1] > 0,
-                low_c=rules.low_c,
+                low_c=low_c,
                 flow_ea_j_per_mol=rules.material.flow_ea_j_per_mol,
             )
             self.build_up_ns += int(self.build_up.sum())
@@ -148,6 +249,43 @@ class _Walk:
                 degradation_ea_j_per_mol=rules.material.degradation_ea_j_per_mol,
             )
             self.degradation_ns += int(self.degradation.sum())
+
+    def _age(self) -> None:
+        """The dose of each step of a charge that ages."""
+        ageing = self.plan.rules.material.ageing
+        self.low_ns = self.high_ns = np.zeros(0, dtype=np.int64)
+        if ageing is None or not self.plan.rules.is_reservoir:
+            return
+        self.low_ns, self.high_ns = dose(
+            self.series,
+            self._assumed_c(),
+            ageing,
+            ceiling_c=self.plan.rules.material.ceiling_c,
+        )
+
+    def _assumed_c(self) -> NDArray[np.float64]:
+        """What a step that is not seen is charged at: the higher of last reading and setpoint."""
+        series, rows, state = self.series, self.rows, self.before
+        if series.is_joined.all():
+            return series.value[:-1]  # nothing is assumed
+        last = None if state.last_good_c is None else Held(0, state.last_good_c)
+        last_c = hold(
+            last,
+            series.mono_ns[:-1],
+            series.value[:-1],
+            series.is_good[:-1],
+            limit_ns=NEVER_NS,
+        )
+        told = rows.setpoint
+        nothing = np.zeros(rows.mono_ns.size)
+        told_c = hold(
+            state.setpoint,
+            rows.mono_ns,
+            nothing if told is None else told.value,
+            nothing > 0 if told is None else told.is_good,
+            limit_ns=NEVER_NS,
+        )
+        return np.fmax(last_c, told_c)
 
     def run(self) -> None:
         """Visit the edges in order, and what is due between them."""
@@ -167,12 +305,24 @@ class _Walk:
             ("is_above", plan.high, self.is_above),
             ("is_over_ceiling", plan.ceiling, self.is_over_ceiling),
             ("is_hot_to_touch", plan.touch, self.is_hot_to_touch),
+            ("is_dipped", plan.dip, self.is_dipped),
         )
         edges = [
             _NamedEdge(edge.row, edge.at_ns, name, edge.is_on)
             for name, limit, is_beyond in levels
+            if limit is not None
             for edge in level_edges(self.series, limit, is_beyond=is_beyond)
         ]
+        if plan.is_nozzle:
+            edges += [
+                _NamedEdge(edge.row, edge.at_ns, "is_tip_cold", edge.is_on)
+                for edge in level_edges(self.tip, plan.tip_low, is_beyond=self.is_tip_cold)
+            ]
+        if self.core is not None:
+            edges += [
+                _NamedEdge(edge.row, edge.at_ns, "is_soaked", edge.is_on)
+                for edge in self.core.edges
+            ]
         edges += [_NamedEdge(edge.row, edge.at_ns, "is_seen", edge.is_on) for edge in self.sight]
         edges += self._gate_edges()
         edges += self._limit_edges()
@@ -236,19 +386,119 @@ class _Walk:
                 when = wear.reached(grown, self.series, carried_ns=carried_ns, limit_ns=limit_ns)
                 if when is not None:
                     edges.append(_NamedEdge(when[1], when[0], name, value=True))
+        return edges + self._life_edges()
+
+    def _life_edges(self) -> list[_NamedEdge]:
+        """The dose passing shares of the pot life, by whichever bound passes first."""
+        if not self.low_ns.size:
+            return []
+        edges = []
+        for name, limit_ns in (
+            ("is_near", self.plan.near_ns),
+            ("is_life_over", self.plan.spent_ns),
+        ):
+            before = self.before.dose
+            if max(before.low_ns, before.high_ns) >= limit_ns:
+                continue
+            passed = [
+                when
+                for grown, carried_ns in (
+                    (self.low_ns, before.low_ns),
+                    (self.high_ns, before.high_ns),
+                )
+                if (
+                    when := wear.reached(
+                        grown, self.series, carried_ns=carried_ns, limit_ns=ceil(limit_ns)
+                    )
+                )
+            ]
+            if passed:
+                at_ns, row = min(passed)
+                edges.append(_NamedEdge(row, at_ns, name, value=True))
         return edges
 
     def _take(self, edge: _NamedEdge) -> None:
         """One condition as it is from now on."""
-        if edge.name == "is_seen":
-            self._see(edge.at_ns, is_seen=bool(edge.value))
-        elif edge.name == "demand":
+        name, is_on = edge.name, bool(edge.value)
+        if name == "demand":
             self.demand = Demand(edge.value)
-        else:
-            setattr(self, edge.name, bool(edge.value))
-            if edge.name == "is_over_ceiling" and edge.value:
-                at, temp_c = self._instant(edge.at_ns), self._temp_c(edge.row)
-                self.filed.append((edge.row, overheating_event(self.plan, at, temp_c)))
+        elif name == "is_seen":
+            self._see(edge.at_ns, is_seen=is_on)
+            self._tell(edge, "is_seen")
+        elif name in _FOR_THE_CELL:
+            self._tell(edge, _FOR_THE_CELL[name])
+        if name in _KEPT:
+            setattr(self, name, is_on)
+        if name == "is_dipped":
+            self._take_dip(edge)
+
+    def _tell(self, edge: _NamedEdge, name: str, *, since_ns: int = 0) -> None:
+        """An edge that the cell must know of."""
+        self.edges.append(
+            ZoneEdge(
+                edge.row,
+                edge.at_ns,
+                self.plan.rules.id,
+                name,
+                bool(edge.value),
+                self._temp_c(edge.row),
+                self._life(edge.row) if self.plan.rules.is_reservoir else None,
+                since_ns,
+            )
+        )
+
+    def _life(self, row: int) -> Life:
+        """The account of the charge at a row."""
+        step_ns = self.series.step_ns[:row]
+        flowed = Flowed(
+            self.before.dispensed_ns + int(step_ns[self.dispensing[:row] > 0].sum()),
+            exposure.total(self.before.account).elapsed_ns + int(step_ns.sum()),
+        )
+        return Life(self._dose(row), flowed, self._temp_c(row))
+
+    def _dose(self, row: int) -> Dose:
+        """The dose of the charge at a row."""
+        before = self.before.dose
+        if not self.low_ns.size:
+            return before
+        low_ns, high_ns, joined = self.low_ns[:row], self.high_ns[:row], self.series.is_joined[:row]
+        seen = Dose(low_ns=int(low_ns.sum()), high_ns=int(high_ns.sum()))
+        if joined.all():
+            return before + seen
+        blind = Dose(
+            low_blind_ns=int(low_ns[~joined].sum()), high_blind_ns=int(high_ns[~joined].sum())
+        )
+        return before + seen + blind
+
+    def _take_dip(self, edge: _NamedEdge) -> None:
+        """A dip below the usual setpoint begins in a zone that had been ready, or it is over."""
+        full_ns, flowed_ns = self._running(edge.row)
+        if edge.value:
+            self.dip = Dip(edge.at_ns, full_ns, flowed_ns) if self.is_due else None
+            return
+        dip, self.dip = self.dip, None
+        self.dip_ended_ns = edge.at_ns
+        is_pack = self.plan.rules.kind in {ZoneKind.SYRINGE, ZoneKind.CARTRIDGE}
+        if (
+            dip is not None
+            and is_pack
+            and self.is_due
+            and edge.at_ns - dip.since_ns <= LONGEST_DIP_NS
+            and full_ns - dip.full_ns >= LEAST_FULL_NS
+            and flowed_ns == dip.flowed_ns
+        ):
+            self._tell(edge, "is_dip", since_ns=dip.since_ns)
+
+    def _running(self, row: int) -> tuple[int, int]:
+        """Time of the heater at full output, and of melt that may have flowed, until a row."""
+        step_ns = self.series.step_ns[:row]
+        full_ns = self.before.full_ns
+        output = self.rows.output
+        if output is not None:
+            is_full = output.is_good[:row] & (output.value[:row] >= FULL_OUTPUT_PERCENT)
+            full_ns += int(step_ns[is_full].sum())
+        flowed_ns = self.before.flowed_ns + int(step_ns[self.dispensing[:row] != 0].sum())
+        return full_ns, flowed_ns
 
     def _see(self, at_ns: int, *, is_seen: bool) -> None:
         """Sight lost or regained: the delays pause or go on."""
@@ -270,13 +520,12 @@ class _Walk:
         """Run the machines after the edges of one moment."""
         if self.is_seen:
             self._move_phase(at_ns)
-        is_ready = self.phase is Phase.READY
         self.is_cold_in_production = (
-            is_ready and self.is_below and (self.is_cold_in_production or self.is_in_production)
+            self.is_due and self.is_below and (self.is_cold_in_production or self.is_in_production)
         )
         for place, alarm in enumerate(self.plan.alarms):
             self.tracks[place] = self._turn(self.tracks[place], alarm, at_ns)
-        self._turn_excursion("low", at_ns, is_out=is_ready and self.is_below)
+        self._turn_excursion("low", at_ns, is_out=self.is_due and self.is_below)
         self._turn_excursion("high", at_ns, is_out=self.is_above)
         self._advance(at_ns)
 
@@ -285,18 +534,43 @@ class _Walk:
         if self.plan.rules.setpoint is None:
             self.demand = Demand.PRODUCTION if self.is_hot_to_touch else Demand.OFF
         phase = next_phase(
-            self.phase, self.demand, is_warm=not self.is_below, is_cool=not self.is_hot_to_touch
+            self.phase,
+            self.demand,
+            is_warm=not self.is_below,
+            is_soaked=self.is_soaked,
+            is_standing=not self.is_in_production,
+            is_cool=not self.is_hot_to_touch,
         )
         if phase is not self.phase:
-            self._file(
-                EventKind.PHASE_CHANGED,
-                at_ns,
-                ("from", self.phase.value),
-                ("to", phase.value),
-                ("temp_c", self._temp_c(self.row)),
+            event = phase_event(
+                self.plan,
+                self._instant(at_ns),
+                (self.phase, phase),
+                temp_c=self._temp_c(self.row),
+                told=self._forecast(at_ns),
             )
+            self.filed.append((self.row, event))
+            if Phase.READY in {phase, self.phase}:
+                is_ready = phase is Phase.READY
+                self._tell(_NamedEdge(self.row, at_ns, "is_ready", is_ready), "is_ready")
             self.phase = phase
             self.phase_rows.append((self.row, phase))
+        if phase is not Phase.RECOVERING:
+            self.is_due = phase is Phase.READY
+        if not self.is_due:
+            self.dip = None
+
+    def _forecast(self, at_ns: int) -> Forecast:
+        """What is expected of the core at a moment, from what the rows until then have shown."""
+        if self.core is None or self.plan.core is None:
+            return Forecast(None, 0.0)
+        told_c = None
+        if self.plan.rules.setpoint is not None:
+            setpoint_c, is_told = self._setpoints()
+            told_c = float(setpoint_c[self.row - 1]) if is_told[self.row - 1] else None
+        then = self.core.state_at(at_ns, self.row)
+        then = replace(then, is_soaked=self.is_soaked)
+        return warming.forecast(then, self.plan.core, wall_c=held_wall_c(told_c, self.plan.rules))
 
     def _turn(self, track: Track, alarm: AlarmPlan, at_ns: int) -> Track:
         """One alarm with its undelayed conditions as they are now."""
@@ -305,10 +579,10 @@ class _Walk:
             AlarmKind.COLD: (self.is_cold_in_production,),
             AlarmKind.HOT: (self.is_above, self.is_over_ceiling),
             AlarmKind.OVER_CEILING: (self.is_over_ceiling,),
-            AlarmKind.BUILD_UP: (self.is_full and self.is_below,),
+            AlarmKind.BUILD_UP: (self.is_full and self.is_tip_cold,),
             AlarmKind.DEGRADATION: (self.is_spent and self.is_above,),
         }[kind][: len(alarm.stages)]
-        is_aside = kind is AlarmKind.COLD and self.phase is not Phase.READY
+        is_aside = kind is AlarmKind.COLD and not self.is_due
         track = tracks.turn(track, alarm, self._instant(at_ns), conditions, at_once=is_aside)
         if kind is AlarmKind.COLD and is_aside != track.alarm.is_suppressed:
             cause = AlarmInput.SUPPRESS if is_aside else AlarmInput.UNSUPPRESS
@@ -321,8 +595,8 @@ class _Walk:
         track = self.excursions[edge]
         if is_out == track.delay.is_raw:
             return
-        # Leaving READY for setback or off is not a return: the excursion ends there and then.
-        has_left = edge == "low" and self.phase is not Phase.READY
+        # Going to setback or off is not a return: the excursion ends there and then.
+        has_left = edge == "low" and not self.is_due
         off_ns = 0 if has_left else self.plan.off_delay_ns[edge]
         at = self._instant(at_ns)
         delay = track.delay.turned(at, is_raw=is_out, on_delay_ns=0, off_delay_ns=off_ns)
@@ -400,6 +674,8 @@ class _Walk:
             self.series, self._activity(), self.beyond["low"], self.beyond["high"]
         )
         counts = np.bincount(rows.quality, minlength=len(Quality)).tolist()
+        count = rows.mono_ns.size
+        full_ns, flowed_ns = self._running(count)
         return ZoneState(
             id=state.id,
             tracks=tuple(self.tracks),
@@ -426,7 +702,23 @@ class _Walk:
             last_good=self._last_good(),
             setpoint=newest_of(state.setpoint, rows.mono_ns, rows.setpoint),
             output=newest_of(state.output, rows.mono_ns, rows.output),
+            last_good_c=self._last_good_c(),
+            dose=self._dose(count),
+            core=None if self.core is None else self.core.state,
+            tip_c=float(self.tip.value[-1]),
+            is_tip_cold=self.is_tip_cold,
+            is_dipped=self.is_dipped,
+            dip=self.dip,
+            is_due=self.is_due,
+            dip_ended_ns=self.dip_ended_ns,
+            full_ns=full_ns,
+            flowed_ns=flowed_ns,
         )
+
+    def _last_good_c(self) -> float | None:
+        """The newest good temperature."""
+        seen_c = self.series.value[1:][self.series.is_good[1:]]
+        return float(seen_c[-1]) if seen_c.size else self.before.last_good_c
 
     def _last_good(self) -> Instant | None:
         """When a good temperature was last received."""

@@ -1,0 +1,137 @@
+"""May we dispense? One advice for the cell, the worst that applies, and its reason.
+
+The order is that of the harm: heat that runs away, melt that is wrong now, what cannot be
+believed or is not known, a charge that is over, what only takes time, a stale nozzle. An alarm
+that was put aside or acknowledged is still a reason: acknowledging does not warm a nozzle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from watchedpot.core.model import Quality, Reason
+from watchedpot.core.rules import AlarmKind
+from watchedpot.core.snapshot import (
+    Advice,
+    AdviceSnapshot,
+    AlarmSnapshot,
+    AlarmState,
+    ChargeSnapshot,
+    ChargeState,
+    Phase,
+    Why,
+    ZoneSnapshot,
+)
+
+_OF_SENSOR = frozenset(
+    {Reason.STATUS, Reason.NULL, Reason.NOT_FINITE, Reason.FILL_VALUE, Reason.IMPLAUSIBLE}
+)
+"""Reasons for which a reading that did arrive is not good."""
+
+_WAITING = {
+    Phase.OFF: Why.OFF,
+    Phase.COOLING: Why.COOLING,
+    Phase.SETBACK: Why.SETBACK,
+    Phase.HEATING: Why.HEATING,
+    Phase.RECOVERING: Why.RECOVERING,
+    Phase.SOAKING: Why.SOAKING,
+}
+"""What each phase makes one wait for; the first in this order is told."""
+
+_LATCHED = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
+
+
+def advice(
+    zones: Sequence[ZoneSnapshot],
+    alarms: Sequence[AlarmSnapshot],
+    charge: ChargeSnapshot,
+    *,
+    is_stale_melt: bool,
+    is_new_charge: bool,
+) -> AdviceSnapshot:
+    """The worst advice that applies.
+
+    Parameters
+    ----------
+    zones, alarms, charge
+        As they are shown.
+    is_stale_melt
+        Whether melt has stood in the nozzle for longer than it may.
+    is_new_charge
+        Whether nothing was dispensed or wiped since the charge came.
+    """
+    searches: tuple[Callable[[], Iterator[AdviceSnapshot]], ...] = (
+        lambda: _too_hot(zones),
+        lambda: _alarmed(alarms),
+        lambda: _unseen(zones),
+        lambda: _of_charge(charge),
+        lambda: _waits(zones),
+        lambda: _stale(alarms, is_stale_melt=is_stale_melt, is_new_charge=is_new_charge),
+    )
+    for search in searches:
+        for found in search():
+            return found
+    is_near = charge.state is ChargeState.NEAR_LIMIT
+    return AdviceSnapshot(Advice.RUN, Why.NEAR_LIMIT if is_near else Why.ALL_WELL)
+
+
+def _too_hot(zones: Sequence[ZoneSnapshot]) -> Iterator[AdviceSnapshot]:
+    for zone in zones:
+        if zone.temp_c is not None and zone.temp_c > zone.ceiling_c:
+            yield AdviceSnapshot(Advice.CUT_HEAT, Why.OVER_CEILING, zone.id)
+
+
+def _alarmed(alarms: Sequence[AlarmSnapshot]) -> Iterator[AdviceSnapshot]:
+    reasons = {
+        AlarmKind.HOT: Why.ZONE_HOT,
+        AlarmKind.OVER_CEILING: Why.ZONE_HOT,
+        AlarmKind.COLD: Why.ZONE_COLD,
+    }
+    for alarm in alarms:
+        if alarm.kind in reasons and alarm.stage:
+            yield AdviceSnapshot(Advice.HOLD, reasons[alarm.kind], alarm.zone)
+
+
+def _unseen(zones: Sequence[ZoneSnapshot]) -> Iterator[AdviceSnapshot]:
+    unseen = [zone for zone in zones if zone.phase is Phase.UNKNOWN]
+    for zone in unseen:
+        if zone.quality in {Quality.BAD, Quality.UNCERTAIN} and zone.reason in _OF_SENSOR:
+            yield AdviceSnapshot(Advice.CHECK_SENSOR, Why.READING_BAD, zone.id)
+    for zone in unseen:
+        yield AdviceSnapshot(Advice.CHECK_DATA, Why.NOT_SEEN, zone.id)
+
+
+def _of_charge(charge: ChargeSnapshot) -> Iterator[AdviceSnapshot]:
+    if charge.state is ChargeState.AGE_UNKNOWN and charge.pot_life_s is not None:
+        yield AdviceSnapshot(Advice.CHECK_DATA, Why.AGE_UNKNOWN)
+    if charge.state is ChargeState.OVERHEATED:
+        yield AdviceSnapshot(Advice.CHANGE_CHARGE, Why.OVERHEATED)
+    if charge.state is ChargeState.SPENT:
+        yield AdviceSnapshot(Advice.CHANGE_CHARGE, Why.SPENT)
+
+
+def _waits(zones: Sequence[ZoneSnapshot]) -> Iterator[AdviceSnapshot]:
+    forecasts = [
+        zone.core.ready_in_s
+        for zone in zones
+        if zone.core is not None and zone.core.ready_in_s is not None
+    ]
+    for phase, why in _WAITING.items():
+        for zone in zones:
+            if zone.phase is phase:
+                is_warming = why in {Why.HEATING, Why.RECOVERING, Why.SOAKING}
+                # A core that is warm says nothing about when its wall, or another zone, will be.
+                ready_in_s = max(forecasts, default=0.0) or None if is_warming else None
+                yield AdviceSnapshot(Advice.WAIT, why, zone.id, ready_in_s)
+
+
+def _stale(
+    alarms: Sequence[AlarmSnapshot], *, is_stale_melt: bool, is_new_charge: bool
+) -> Iterator[AdviceSnapshot]:
+    for alarm in alarms:
+        if alarm.kind is AlarmKind.BUILD_UP and (alarm.stage or alarm.state in _LATCHED):
+            yield AdviceSnapshot(Advice.PURGE_FIRST, Why.BUILT_UP, alarm.zone)
+    if is_new_charge:
+        yield AdviceSnapshot(Advice.PURGE_FIRST, Why.NEW_CHARGE)
+    if is_stale_melt:
+        yield AdviceSnapshot(Advice.PURGE_FIRST, Why.IDLE)

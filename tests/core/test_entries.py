@@ -1,0 +1,253 @@
+"""What a person said: acknowledgements, wipes, charges, and what is refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from support.cells import alarm, entry, instant, of_kind, run
+from support.reservoir import (
+    HELD_C,
+    HOUR_S,
+    charged_cell,
+    outlet,
+    reservoir,
+    shift,
+    shown,
+    soaked,
+)
+from watchedpot.core.cell import CellPlan, CellState, start
+from watchedpot.core.entries import LONGEST_SHELVING_S, enter, wipe
+from watchedpot.core.model import Entry, EntryKind, Event, EventKind, Loading
+from watchedpot.core.rules import AlarmKind
+from watchedpot.core.snapshot import AlarmState
+from watchedpot.core.units import NANO, ns
+
+HOT, UNSEEN = "lens_4/nozzle/hot", "lens_4/unseen"
+PLAN = charged_cell(
+    reservoir(alarm(AlarmKind.HOT)),
+    outlet(
+        alarm(AlarmKind.COLD),
+        alarm(AlarmKind.HOT, is_latching=True),
+        alarm(AlarmKind.BUILD_UP, limit_s=5.0, is_latching=True),
+    ),
+)
+
+
+def hot_cell() -> CellState:
+    """A cell whose nozzle is too hot, and which has seen no syringe."""
+    rows = shift(None, nozzle_c=[120.0, 130.0])
+    return run(PLAN, rows)[0]
+
+
+def said(kind: EntryKind, target: str, **changes: object) -> Entry:
+    """What a person said at 5 s."""
+    return replace(entry(kind, target, at_s=5.0), **changes)  # type: ignore[arg-type]
+
+
+def answer(state: CellState, told: Entry, plan: CellPlan = PLAN) -> tuple[CellState, Event]:
+    """The cell after one entry that makes one event."""
+    state, events = enter(state, told, plan)
+    (event,) = events
+    return state, event
+
+
+def refusal(state: CellState, told: Entry, plan: CellPlan = PLAN) -> object:
+    """Why an entry was refused, which then changed nothing."""
+    after, event = answer(state, told, plan)
+    assert after == state
+    assert (event.kind, event.at, event.cell, event.zone) == (
+        EventKind.ENTRY_REFUSED,
+        told.at,
+        "lens_4",
+        "",
+    )
+    assert event.details[:3] == (
+        ("entry", told.kind.value),
+        ("target", told.target),
+        ("who", "operator"),
+    )
+    return event.detail("why")
+
+
+def alarm_state(state: CellState, name: str) -> AlarmState:
+    """State of an alarm of the cell or of its nozzle."""
+    tracks = {track.id: track for track in (*state.tracks, *state.zones[1].tracks)}
+    return tracks[name].alarm.state
+
+
+@pytest.mark.parametrize("target", [HOT, UNSEEN])
+def test_an_alarm_of_a_zone_or_of_the_cell_takes_what_a_person_says(target: str) -> None:
+    """Acknowledged, with who and why; only that one alarm is another."""
+    before = hot_cell()
+    state, event = answer(before, said(EntryKind.ACKNOWLEDGE, target, why="seen"))
+    assert alarm_state(state, target) is AlarmState.ACKNOWLEDGED
+    other = {HOT: UNSEEN, UNSEEN: HOT}[target]
+    assert alarm_state(state, other) is AlarmState.UNACKNOWLEDGED
+    assert (event.kind, event.detail("to"), event.detail("who"), event.detail("why")) == (
+        EventKind.ALARM_CHANGED,
+        "acknowledged",
+        "operator",
+        "seen",
+    )
+    assert state.zones[0] == before.zones[0]
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "between"),
+    [
+        (EntryKind.SHELVE, EntryKind.UNSHELVE, AlarmState.SHELVED),
+        (EntryKind.TAKE_OUT_OF_SERVICE, EntryKind.RETURN_TO_SERVICE, AlarmState.OUT_OF_SERVICE),
+    ],
+)
+def test_an_alarm_that_is_put_aside_comes_back(
+    first: EntryKind, then: EntryKind, between: AlarmState
+) -> None:
+    """As it was, since its condition is still on."""
+    state, _ = answer(hot_cell(), said(first, HOT, duration_s=60.0))
+    assert alarm_state(state, HOT) is between
+    state, _ = answer(state, said(then, HOT))
+    assert alarm_state(state, HOT) is AlarmState.UNACKNOWLEDGED
+
+
+def test_a_latched_alarm_can_be_reset() -> None:
+    """Acknowledged and gone, it waits for that."""
+    state, _ = answer(hot_cell(), said(EntryKind.ACKNOWLEDGE, HOT))
+    state, _ = run(PLAN, shift(None, nozzle_c=[120.0, 120.0], start_s=6.0), state=state)
+    assert alarm_state(state, HOT) is AlarmState.LATCHED_ACKNOWLEDGED
+    state, _ = answer(state, said(EntryKind.RESET, HOT))
+    assert alarm_state(state, HOT) is AlarmState.NORMAL
+
+
+def test_a_shelving_ends_by_itself() -> None:
+    """After the time it was asked for, which only a shelving has."""
+    state, _ = answer(hot_cell(), said(EntryKind.SHELVE, HOT, duration_s=60.0))
+    track = next(track for track in state.zones[1].tracks if track.id == HOT)
+    assert track.alarm.shelved_until_ns == ns(65.0)
+    state, _ = answer(hot_cell(), said(EntryKind.ACKNOWLEDGE, HOT, duration_s=60.0))
+    track = next(track for track in state.zones[1].tracks if track.id == HOT)
+    assert track.alarm.shelved_until_ns is None
+
+
+@pytest.mark.parametrize("duration_s", [0.0, -1.0, LONGEST_SHELVING_S + 1.0, float("nan")])
+@pytest.mark.parametrize("target", [HOT, UNSEEN])
+def test_a_shelving_lasts_up_to_a_day(target: str, duration_s: float) -> None:
+    """Nothing is put aside for ever, or for no time."""
+    told = said(EntryKind.SHELVE, target, duration_s=duration_s)
+    assert refusal(hot_cell(), told) == "shelving takes up to 86400 s"
+    day = said(EntryKind.SHELVE, target, duration_s=LONGEST_SHELVING_S)
+    assert alarm_state(answer(hot_cell(), day)[0], target) is AlarmState.SHELVED
+
+
+@pytest.mark.parametrize(
+    ("kind", "target", "why"),
+    [
+        (EntryKind.RESET, HOT, "the alarm is unacknowledged"),
+        (EntryKind.RESET, "lens_4/nozzle/cold", "the alarm is normal"),
+        (EntryKind.ACKNOWLEDGE, "lens_4/nozzle/degradation", "the cell has no such alarm"),
+        (EntryKind.ACKNOWLEDGE, "lens_4/needle/hot", "the cell has no such alarm"),
+        (EntryKind.ACKNOWLEDGE, "lens_4", "the cell has no such alarm"),
+        (EntryKind.ACKNOWLEDGE, "housing_7/nozzle/hot", "the cell has no such thing"),
+        (EntryKind.WIPED, "housing_7", "the cell has no such thing"),
+        (EntryKind.WIPED, "lens_4/syringe", "the cell has no such thing"),
+        (EntryKind.WIPED, "lens_4/needle", "the cell has no such thing"),
+        (EntryKind.CHARGE_LOADED, "lens_4", "the cell has no such thing"),
+        (EntryKind.CHARGE_KEPT, "lens_4/syringe", "the cell has no such thing"),
+        (EntryKind.CHARGE_KEPT, "lens_4", "nobody doubts which charge it is"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_with_its_reason(
+    kind: EntryKind, target: str, why: str
+) -> None:
+    """And changes nothing."""
+    assert refusal(hot_cell(), said(kind, target)) == why
+
+
+def test_a_charge_is_loaded_into_a_cell_and_not_into_a_zone() -> None:
+    """By its id, whatever else is said of it."""
+    told = said(EntryKind.CHARGE_LOADED, "lens_4/syringe", subject="b_2")
+    assert refusal(hot_cell(), told) == "the cell has no such thing"
+    told = said(EntryKind.CHARGE_LOADED, "lens_4", subject="b_2", loading=Loading(age_s=60.0))
+    state, events = enter(hot_cell(), told, PLAN)
+    assert events[0].kind is EventKind.CHARGE_CHANGED
+    assert (state.charge.id, state.charge.loaded) == ("b_2", instant(5.0))
+
+
+def test_the_answer_to_a_suspicion_is_taken_once() -> None:
+    """Then nobody doubts any more."""
+    state = hot_cell()
+    doubted = replace(state, charge=replace(state.charge, is_doubted=True))
+    kept, event = answer(doubted, said(EntryKind.CHARGE_KEPT, "lens_4"))
+    assert (event.kind, event.detail("how"), event.detail("who")) == (
+        EventKind.CHARGE_CHANGED,
+        "kept",
+        "operator",
+    )
+    assert kept == state
+    again = refusal(kept, said(EntryKind.CHARGE_KEPT, "lens_4"))
+    assert again == "nobody doubts which charge it is"
+
+
+def two_nozzles() -> CellPlan:
+    """A cell that lets go of melt in two places."""
+    return charged_cell(reservoir(), outlet(), outlet(id="needle", temperature="lens_4/needle/t"))
+
+
+@pytest.mark.parametrize(
+    ("target", "wiped"),
+    [("lens_4", ["nozzle", "needle"]), ("lens_4/needle", ["needle"])],
+)
+def test_a_wipe_is_of_the_named_nozzle_or_of_all(target: str, wiped: list[str]) -> None:
+    """What is built up there goes, with who did it; melt counts as fresh from then on."""
+    plan = two_nozzles()
+    state = start(plan)
+    zones = tuple(replace(zone, build_up_ns=NANO) for zone in state.zones)
+    told = said(EntryKind.WIPED, target)
+    after, events = enter(replace(state, zones=zones), told, plan)
+    assert [event.zone for event in events] == wiped
+    assert [event.detail("who") for event in events] == ["operator"] * len(wiped)
+    assert [zone.build_up_ns for zone in after.zones] == [
+        0 if zone.id in wiped else NANO for zone in after.zones
+    ]
+    assert after.fresh_ns == ns(5.0)
+
+
+def test_a_wipe_by_a_signal_has_nobody_who_did_it() -> None:
+    """Of all nozzles."""
+    plan = two_nozzles()
+    _, events = wipe(start(plan), plan, instant(7.0))
+    assert [(event.zone, event.detail("who"), event.at) for event in events] == [
+        ("nozzle", "", instant(7.0)),
+        ("needle", "", instant(7.0)),
+    ]
+
+
+def test_a_cell_without_a_nozzle_has_nothing_to_wipe() -> None:
+    """Nor a zone of it."""
+    plan = charged_cell(reservoir())
+    told = said(EntryKind.WIPED, "lens_4")
+    assert refusal(start(plan), told, plan) == "the cell has no such thing"
+
+
+def test_melt_that_stood_for_a_break_is_purged_and_a_wipe_is_enough() -> None:
+    """Idle for ten minutes: purge first; nothing else is an alarm, and the age went on.
+
+    Common practice, no source: 45 min of lunch without setback are 0.75 h of age.
+    """
+    plan = charged_cell(charge=replace(PLAN.rules.charge, start_age_s=0.0))
+    state = soaked(plan)
+    begin_s = HOUR_S + 1.0
+    state, _ = run(plan, shift(HELD_C, dispensing=1.0, start_s=begin_s, rows=60), state=state)
+    aged = state.zones[0].dose
+    assert shown(state, plan).advice.advice.value == "run"
+    lunch = shift(HELD_C, start_s=begin_s + 60.0, rows=2700)
+    state, events = run(plan, lunch.rows(0, 600), state=state)
+    assert shown(state, plan).advice.advice.value == "run"
+    state, later = run(plan, lunch.rows(600, 2700), state=state)
+    told = shown(state, plan).advice
+    assert (told.advice.value, told.why.value) == ("purge_first", "idle")
+    assert not of_kind([*events, *later], EventKind.ALARM_CHANGED)
+    assert state.zones[0].dose.low_ns - aged.low_ns == ns(2700.0)
+    state, _ = run(plan, entry(EntryKind.WIPED, "lens_4", at_s=begin_s + 2760.0), state=state)
+    assert shown(state, plan).advice.advice.value == "run"
