@@ -33,7 +33,7 @@ from watchedpot.core.model import (
     join_blocks,
     missing_row,
 )
-from watchedpot.core.snapshot import Snapshot
+from watchedpot.core.snapshot import CellSnapshot, Snapshot
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import (
     Batch,
@@ -97,11 +97,12 @@ class BlockQueue:
 
 @dataclass(slots=True)
 class _Cell:
-    """One cell's plan and its state, which each batch replaces."""
+    """One cell's plan, its state, which each batch replaces, and how that is shown."""
 
     plan: CellPlan
     state: CellState
     sources: frozenset[str]
+    shown: CellSnapshot | None
 
 
 class Daemon:
@@ -154,6 +155,7 @@ class Daemon:
             Metrics(lambda: self._snapshot, self._clock.now),
             self._clock.now,
             stand_still_limit_s=STAND_STILL_S * speed,
+            cells=tuple(self._cells),
         )
         self._web = WebServer(app)
         self._stop = asyncio.Event()
@@ -233,6 +235,9 @@ class Daemon:
         for event in events:
             self._log_event(event)
         states = {name: dump_state(self._cells[name].state) for name in touched}
+        for name in touched:
+            cell = self._cells[name]
+            cell.shown = engine.snapshot(cell.state, cell.plan)
         receipt = self._ledger.append(Batch(tuple(blocks), tuple(events), states))
         self._publish_after(receipt)
 
@@ -266,7 +271,7 @@ class Daemon:
 
     def _new_snapshot(self) -> Snapshot:
         """Everything the outputs may know now."""
-        shown = (engine.snapshot(cell.state, cell.plan) for cell in self._cells.values())
+        shown = (cell.shown for cell in self._cells.values())
         return Snapshot(
             at=self._clock.now(),
             started=self._started,
@@ -300,7 +305,7 @@ class Daemon:
                 for source in self._configuration.sources
                 if names & {channel.name for channel in source.channels}
             )
-            cells[rules.id] = _Cell(plan, state, sources)
+            cells[rules.id] = _Cell(plan, state, sources, engine.snapshot(state, plan))
         return cells
 
     def _note_start(self, earlier_revision: str | None) -> None:
@@ -363,6 +368,8 @@ _WARNINGS = frozenset(
     {
         EventKind.ALARM_CHANGED,
         EventKind.CHARGE_OVERHEATED,
+        EventKind.CHARGE_SUSPECTED,
+        EventKind.AIR_MOIST,
         EventKind.SOURCE_LOST,
         EventKind.READINGS_DROPPED,
         EventKind.LEDGER_FAILED,
