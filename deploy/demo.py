@@ -1,8 +1,8 @@
-"""The one-minute demo: the simulated cells in one process, the daemon in another, and a verdict.
+"""The short demo: the simulated cells in one process, the daemon in another, and a verdict.
 
-What is printed while it runs comes from the daemon's ledger. At the end every fault that the
-simulator wrote into its truth log is held against what the ledger says was concluded: that it
-was named, that nothing else was, and how late.
+What is printed while it runs comes from the daemon: events from its ledger, and what it advises.
+At the end everything that the simulator wrote into its truth log is held against what the ledger
+says was concluded: that it was named, that nothing else was, and how late.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ from __future__ import annotations
 import argparse
 import csv
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import textwrap
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -24,23 +26,29 @@ from pathlib import Path
 
 from watchedpot.app.config import Configuration, load
 from watchedpot.core.model import Event, EventKind
-from watchedpot.core.rules import AlarmKind
-from watchedpot.core.snapshot import AlarmState
+from watchedpot.core.rules import AlarmKind, SoakRules, ZoneRules
+from watchedpot.core.snapshot import AlarmState, Phase
 from watchedpot.errors import LedgerError
 from watchedpot.outputs import ledger
 from watchedpot.outputs.wording import sentence, time_of_day
 
 ROOT = Path(__file__).resolve().parent.parent
 SPEED = 30.0
-LENGTH_S = 1800.0
-LEAD_S = 8.0  # real seconds for both programs to start before cell time does
+LENGTH_S = 2400.0
+LEAD_S = 12.0  # real seconds for both programs to start before cell time does
 SETTLING_S = 0.2  # reading, judging, writing: real seconds granted beyond poll and on-delay
+
+LATEST_SHARE = 0.25
+"""Ready may be said so much later than the core is warm, of the time it takes [1]."""
 
 TEMPERATURES = "watchedpot_heat_zone_temperature_celsius{"
 """How the lines of the temperatures begin."""
 
-QUIET = frozenset({EventKind.PHASE_CHANGED, EventKind.EXCURSION_OPENED, EventKind.DAEMON_STOPPED})
+QUIET = frozenset({EventKind.EXCURSION_OPENED, EventKind.DAEMON_STOPPED})
 """Kinds that the demo does not print; they are in the ledger all the same."""
+
+NUMBERS = re.compile(r"(?<!charge )\b[\d.:]+")
+"""What moves in a line while it says the same; the id of a charge is none of it."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +136,10 @@ class Programs:
         """Cell time since the start [s]."""
         return (datetime.now(UTC) - self.start_at).total_seconds() * SPEED
 
+    def utc_ns(self) -> int:
+        """Cell time, UTC [ns]."""
+        return round((self.start_at.timestamp() + self.cell_s()) * 1e9)
+
     def check(self) -> None:
         """Stop with the reason if one of the programs has ended."""
         for program in self._running:
@@ -140,7 +152,7 @@ class Programs:
 def print_opening(configuration: Configuration, folder: Path) -> None:
     """What is about to happen."""
     service = configuration.service
-    print("Demo: two simulated cells with invented materials; half an hour in about a minute.")
+    print("Demo: two simulated cells with invented materials; forty minutes in eighty seconds.")
     print("  potsim      serves lens_4 over OPC UA and housing_7 over Modbus TCP")
     print(f"  watchedpot  reads both and serves http://{service.host}:{service.port}/metrics")
     print(f"  files       {os.path.relpath(folder)}")
@@ -148,11 +160,14 @@ def print_opening(configuration: Configuration, folder: Path) -> None:
 
 
 def follow(programs: Programs, configuration: Configuration) -> None:
-    """Print what the ledger says, as it says it, until the demo is over."""
+    """Print what the daemon says, as it says it, until the demo is over."""
     news = News(configuration.service.ledger_path)
+    advice = Advice(configuration)
     while programs.cell_s() < LENGTH_S:
         programs.check()
         news.tell()
+        if programs.cell_s() > 0.0:
+            advice.tell(programs.utc_ns())
         time.sleep(0.2)
     news.tell()
 
@@ -200,9 +215,45 @@ class News:
             return  # not created yet
 
 
+class Advice:
+    """What the daemon advises, and how the charges stand, where it says something else."""
+
+    def __init__(self, configuration: Configuration) -> None:
+        self._host, self._port = configuration.service.host, configuration.service.port
+        self._seen: dict[str, str] = {}
+        self._told: dict[str, str] = {}
+
+    def tell(self, utc_ns: int) -> None:
+        """Print each line that says something else, once it has said so twice."""
+        for name, line in self._lines():
+            said = NUMBERS.sub("", line)
+            if name.endswith("charge"):  # its forecasts change their wording all the time
+                said = f"{said.partition(';')[0]} {'overheated' in said}"
+            if said == self._seen.get(name) and said != self._told.get(name):
+                self._told[name] = said
+                told = f"{time_of_day(utc_ns)}  > {line}"
+                print(textwrap.fill(told, 100, subsequent_indent=" " * 12), flush=True)
+            self._seen[name] = said
+
+    def _lines(self) -> Iterator[tuple[str, str]]:
+        """The lines of advice and charge, each with its beginning."""
+        url = f"http://{self._host}:{self._port}/advice"
+        try:
+            with urllib.request.urlopen(url, timeout=5) as answer:
+                text: str = answer.read().decode()
+        except (urllib.error.URLError, ConnectionError):
+            return  # not served yet
+        for line in text.splitlines():
+            if begin := re.match(r"\w+(: | charge\b)", line):
+                yield begin[0], line
+
+
 def is_routine(event: Event) -> bool:
-    """Alarms put aside and taken up again by design."""
-    return event.detail("input") in ("suppress", "unsuppress")
+    """Alarms put aside and taken up again by design, phases of zones without a charge."""
+    is_phase = event.kind is EventKind.PHASE_CHANGED
+    return event.detail("input") in ("suppress", "unsuppress") or (
+        is_phase and event.detail("ready_c") is None
+    )
 
 
 def scraped(configuration: Configuration) -> str:
@@ -228,6 +279,7 @@ def judge(configuration: Configuration, folder: Path, scrape: str) -> list[Findi
     path = configuration.service.ledger_path
     record = Record(configuration, folder, [one.event for one in ledger.events(path)])
     findings = [finding for truth in record.truths for finding in _expect(record, truth)]
+    findings += record.cold_beads()
     findings.append(record.nothing_else())
     report = ledger.verify(path)
     findings.append(Finding("-", "the record is whole and unaltered", None, None, report.is_whole))
@@ -256,11 +308,17 @@ def _expect(record: Record, truth: Truth) -> list[Finding]:
         "link_loss": lambda: [record.lost(truth), record.unseen(truth)],
         "wiped": lambda: [record.event(truth, EventKind.WIPED, "nozzle wiped, index back to 0")],
         "charge_changed": lambda: [
-            record.event(truth, EventKind.CHARGE_CHANGED, f"charge {charge}", charge)
+            record.event(truth, EventKind.CHARGE_CHANGED, f"charge {charge}", charge),
+            *record.soaked(truth),
         ],
         "setback_on": lambda: [
             record.event(
                 truth, EventKind.PHASE_CHANGED, "setback, which is no excursion", "setback"
+            )
+        ],
+        "setback_off": lambda: [
+            record.event(
+                truth, EventKind.PHASE_CHANGED, "recovering until the core is warm", "recovering"
             )
         ],
     }
@@ -366,6 +424,70 @@ class Record:
             )
         )
 
+    def soaks(self, cell: str) -> tuple[ZoneRules, SoakRules] | None:
+        """The zone of a cell whose core is followed by a model, with its rules."""
+        zone = self.cells[cell].reservoir
+        if zone is None or zone.soak is None or zone.soak.radius_m is None:
+            return None
+        return zone, zone.soak
+
+    def soaked(self, truth: Truth) -> list[Finding]:
+        """Ready said of a new charge: not before its core is warm, and not long after."""
+        followed = self.soaks(truth.cell)
+        if followed is None:
+            return []
+        zone, rules = followed
+        found = self._find(
+            truth,
+            lambda event: (
+                event.kind is EventKind.PHASE_CHANGED
+                and event.zone == zone.id
+                and event.detail("to") == Phase.READY.value
+            ),
+        )
+        core_c = {
+            int(row["utc_ns"]): float(row["core_c"])
+            for row in rows(self.folder / "truth" / f"{truth.cell}.csv")
+            if int(row["utc_ns"]) > truth.at_ns
+        }
+        warm_ns = next((at_ns for at_ns, c in core_c.items() if c >= rules.ready_c), None)
+        if found is None or warm_ns is None:
+            return [self._missed(truth, "ready when the core is warm")]
+        then_c = next(c for at_ns, c in core_c.items() if at_ns >= found.at.utc_ns)
+        late_s = (found.at.utc_ns - warm_ns) / 1e9
+        taken_s = (warm_ns - truth.at_ns) / 1e9
+        bound_s = LATEST_SHARE * taken_s
+        is_right = then_c >= rules.ready_c - rules.tolerance_k and late_s <= bound_s
+        text = (
+            f"{zone.id} ready with the true core at {then_c:.1f} degC,"
+            f" {taken_s + late_s:.0f} s after loading"
+        )
+        return [self._right(truth, text, late_s, bound_s, is_right=is_right)]
+
+    def cold_beads(self) -> Iterator[Finding]:
+        """Dispensing before ready told if it happened by the true core, and only then."""
+        for cell in self.cells:
+            if (followed := self.soaks(cell)) is None:
+                continue
+            _, rules = followed
+            coldest_c = min(
+                float(row["core_c"])
+                for row in rows(self.folder / "truth" / f"{cell}.csv")
+                if row["dispensing"] == "1"
+            )
+            is_cold = coldest_c < rules.ready_c - rules.tolerance_k
+            is_told = any(
+                event.cell == cell
+                and event.detail("alarm") == AlarmKind.BEFORE_READY.value
+                and event.detail("input") == "on"
+                for event in self.events
+            )
+            text = (
+                f"{'told' if is_told else 'no alarm'}, the true core was at {coldest_c:.1f} degC"
+                " or more in every bead"
+            )
+            yield Finding(f"{cell}: before ready", text, None, None, is_told == is_cold)
+
     def event(self, truth: Truth, kind: EventKind, text: str, word: str = "") -> Finding:
         """An event of a kind, near the moment."""
         found = self._find(
@@ -460,7 +582,8 @@ def print_summary(findings: list[Finding], folder: Path) -> None:
     print("\nWhat was done to the cells, and what was concluded ('late' in cell time, after what")
     print(
         "the sensor showed had crossed its limit; bound = poll + on-delay + 0.2 s real time, for\n"
-        "a lost source two polls + answer timeout + 0.2 s real time):\n"
+        "a lost source two polls + answer timeout + 0.2 s real time, for ready a quarter of the\n"
+        "time that the true core took to be warm):\n"
     )
     width = max(len(finding.injected) for finding in findings)
     for finding in findings:

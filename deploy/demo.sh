@@ -1,5 +1,5 @@
 #!/bin/sh
-# The main job in about a minute: simulated cells, the daemon, and a verdict at the end.
+# The main job in a minute and a half: simulated cells, the daemon, and a verdict at the end.
 #
 #   sh deploy/demo.sh          ends by itself; exit code 0 if all was concluded rightly
 #   sh deploy/demo.sh --keep   goes on until Ctrl-C
