@@ -11,7 +11,15 @@ from scipy.signal import lfilter
 
 from watchedpot.app.config import load
 from watchedpot.core.model import NO_TIME_NS, Block
-from watchedpot.core.rules import CellRules
+from watchedpot.core.rules import (
+    AirRules,
+    CellRules,
+    ChargeRules,
+    FinRules,
+    SoakRules,
+    TipRules,
+    ZoneKind,
+)
 from watchedpot.core.units import NANO
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -31,13 +39,16 @@ SETPOINTS_C = {"tank": 110.0, "hose": 115.0, "nozzle": 120.0}
 
 
 def cell(name: str = "housing_7") -> CellRules:
-    """Rules of the melt tank, hose and nozzle of the demonstration, under another name."""
+    """The melt of the demonstration's larger cell in a cartridge, with everything followed.
+
+    Its core by the model, its tip as a fin, its age by both bounds, and the dispensing air.
+    """
     rules = next(c for c in load(ROOT / "config" / "demo.toml").cells if c.id == "housing_7")
 
     def renamed(channel: str | None) -> str | None:
         return channel and channel.replace("housing_7", name)
 
-    zones = tuple(
+    zones = [
         replace(
             zone,
             temperature=zone.temperature.replace("housing_7", name),
@@ -45,17 +56,41 @@ def cell(name: str = "housing_7") -> CellRules:
             output=renamed(zone.output),
         )
         for zone in rules.zones
+    ]
+    zones[0] = replace(
+        zones[0],
+        kind=ZoneKind.CARTRIDGE,
+        soak=SoakRules(ready_c=zones[0].low_c, radius_m=0.0235),
     )
+    fin = FinRules(length_m=0.007, outer_m=0.0025, bore_m=0.0006)
+    zones[-1] = replace(zones[-1], tip=TipRules(low_c=110.0, fin=fin))
     return replace(
         rules,
         id=name,
-        zones=zones,
+        zones=tuple(zones),
         dispensing=renamed(rules.dispensing),
         parts=renamed(rules.parts),
         charge_id=renamed(rules.charge_id),
         wiped=renamed(rules.wiped),
         ambient=renamed(rules.ambient),
+        dew_point=f"{name}/dew_point",
+        air=AirRules(line_pa=7e5, measured_pa=1e5),
     )
+
+
+def spine(rules: CellRules) -> CellRules:
+    """The same cell judged by its sensors alone: no age, no core, no tip, no air."""
+    zones = (
+        replace(
+            zone,
+            material=replace(zone.material, ageing=None, thermal=None, dew_point_max_c=None),
+            soak=None,
+            tip=None,
+            setpoint_c=None,
+        )
+        for zone in rules.zones
+    )
+    return replace(rules, zones=tuple(zones), dew_point=None, air=None, charge=ChargeRules())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,6 +138,7 @@ def readings(
         rules.parts: np.cumsum(np.diff(is_flowing, prepend=False) & is_flowing).astype(np.float64),
         rules.charge_id: 1.0 + at_s // (2 * DAY_S),
         rules.wiped: (at_s % (DAY_S // 3) < 5).astype(np.float64),
+        rules.dew_point: np.round(-45.0 + 3.0 * np.sin(at_s / 9000.0), 1),
         rules.ambient: np.round(24.0 + 2.0 * np.sin(at_s / DAY_S * 2 * np.pi), 1),
     }
     for zone in rules.zones:

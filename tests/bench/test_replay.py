@@ -6,7 +6,7 @@ import statistics
 
 import pytest
 
-from bench.cells import DAY_S, Readings, cell, readings
+from bench.cells import DAY_S, Readings, cell, readings, spine
 from bench.figures import Figures, cpu_s
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
@@ -27,6 +27,13 @@ def replayed(week: Readings, plan: CellPlan, size: int) -> tuple[CellState, list
         state, new = engine.step(state, week.block.rows(first, first + size), plan)
         events += new
     return state, events
+
+
+def timed(week: Readings, plan: CellPlan, size: int) -> tuple[float, tuple[CellState, list[Event]]]:
+    """Median time of a replay [s], and its result."""
+    results: list[tuple[CellState, list[Event]]] = []
+    taken_s = [cpu_s(lambda: results.append(replayed(week, plan, size))) for _ in range(ROUNDS)]
+    return statistics.median(taken_s), results[-1]
 
 
 def ended(events: list[Event], zone: str) -> int:
@@ -54,6 +61,24 @@ def test_a_week_of_one_cell(figures: Figures) -> None:
     for zone in state.zones:
         assert zone.readings[0] == DAYS * DAY_S
         assert ended(events, zone.id) == week.dips > 0
+
+
+def test_what_everything_costs(figures: Figures) -> None:
+    """A week judged by its sensors alone, and with age, core, tip and air: the same excursions."""
+    rules = cell()
+    week = readings(rules, DAYS)
+    plans = {"alone": engine.plan_cell(spine(rules)), "everything": engine.plan_cell(rules)}
+    for size in (3600, 86_400):
+        taken_s, found = {}, {}
+        for name, plan in plans.items():
+            taken_s[name], found[name] = timed(week, plan, size)
+        ratio = taken_s["alone"] / taken_s["everything"]
+        figures.add(f"sensors alone over everything, blocks of {size}", ratio, "of the time")
+        (_, plain), (state, events) = found["alone"], found["everything"]
+        for zone in rules.zones[:2]:
+            assert ended(events, zone.id) == ended(plain, zone.id) > 0
+        assert state.zones[0].dose.low_ns > 0
+        assert state.zones[0].core is not None
 
 
 def test_reading_it_back(figures: Figures) -> None:

@@ -14,6 +14,14 @@ from support.plant import Plant, alive, cpu_s, joined_scenario
 FAULT_AT_S = 300.0
 """When the fault of each of these scenarios begins [s]."""
 
+WARM_START = (
+    ("radius_mm = 11.3", "timer_min = 0.1 #"),
+    ("wall_w_per_m2_k = 90.0", "#"),
+    ("tolerance_k = 2.0", "#"),
+    ("timer_min = 3.0", "timer_min = 0.1"),
+)
+"""For scenarios that begin warm, which the daemon cannot know: it waits for a few seconds only."""
+
 OPEN_HEATER, TYPED_SETPOINT = "nozzle_heater_open", "setpoint_typo"
 
 
@@ -77,7 +85,9 @@ def faulty_runs(
         for name, wanted in stages.items():
             scenario = joined_scenario(f"{name}_opcua", f"{name}_modbus")
             folder = tmp_path_factory.mktemp(name)
-            plant = stack.enter_context(Plant(folder, scenario, speed=speed, lead_s=12.0))
+            plant = stack.enter_context(
+                Plant(folder, scenario, speed=speed, lead_s=12.0, changes=WARM_START)
+            )
             runs[name] = FaultyRun(plant, settling_s, wanted)
         for run in runs.values():
             run.plant.start_cells(is_waiting=False)

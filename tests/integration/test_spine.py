@@ -229,5 +229,5 @@ def test_a_healthy_shift_raises_no_alarm(tmp_path: Path, hours: float) -> None:
         print(f"{len(charges)} charges named, {len(wipes)} wipes")
         assert {event.cell for event in charges} == set(CELLS)
         if hours >= 8.0:
-            assert [event.cell for event in charges].count("lens_4") == 2
+            assert [event.cell for event in charges].count("lens_4") == 3
             assert len(wipes) >= 3
