@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
+from support.account import dose_s, readings
 from support.cells import (
     AGEING,
     AMBIENT,
@@ -197,7 +198,6 @@ def test_the_drawn_stories_reach_what_the_laws_are_about(which: str) -> None:
         counts.update(reached(run(plan, rows)[1]))
 
     tell()
-    print(which, counts)
     assert {what for what in REACHES[which] if counts[what] < 2} == set()
 
 
@@ -633,6 +633,35 @@ def test_the_dose_lies_between_its_rates_at_the_coldest_and_hottest(
         # A step is good to a billionth, and rounds to 1 ns.
         assert low * (1.0 - 1e-8) - len(temps_c) <= dose_ns <= high * (1.0 + 1e-8) + len(temps_c)
     assert (aged.low_blind_ns, aged.high_blind_ns) == (0, 0)
+
+
+@with_a_charge
+@SAME
+@given(st.data())
+def test_the_dose_is_what_another_quadrature_makes_of_the_readings(
+    which: str, data: st.DataObject
+) -> None:
+    """P8: to a millionth, with all that was not seen."""
+    rules = CELLS[which].rules
+    of_charge = rules.zones[0]
+    plan = without_resets(
+        engine.plan_cell(replace(rules, charge=replace(rules.charge, start_age_s=None)))
+    )
+    rows = data.draw(stories(plan))
+    ageing = of_charge.material.ageing
+    assert ageing is not None
+    assert of_charge.setpoint is not None
+    expected_s = dose_s(
+        readings([rows], of_charge.temperature),
+        readings([rows], of_charge.setpoint),
+        ageing,
+        ceiling_c=CEILING_C,
+        max_gap_s=of_charge.max_gap_s,
+    )
+    aged = run(plan, rows)[0].zones[0].dose
+    assert (aged.low_ns / NANO, aged.high_ns / NANO) == pytest.approx(
+        expected_s, rel=1e-6, abs=1e-6
+    )
 
 
 @SAME

@@ -309,6 +309,17 @@ def test_what_a_person_says_of_a_charge_that_comes_back_goes_before_what_is_reme
     assert back.charge.is_age_known
 
 
+def test_a_charge_of_unknown_age_that_a_person_says_is_fresh_is_known() -> None:
+    """It lies there already, and what is said of it counts: nothing, from then on."""
+    plan = charged_cell()
+    found, _ = run(plan, shift(HELD_C, charge=7.0, rows=60))
+    assert found.charge.state is ChargeState.AGE_UNKNOWN
+    assert aged(found).high_ns > 0
+    said, _ = run(plan, loaded("7", at_s=60.0, age_s=0.0), state=found)
+    assert said.charge.is_age_known
+    assert aged(said) == Dose()
+
+
 GAP_S = 720.0
 
 

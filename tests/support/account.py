@@ -1,19 +1,22 @@
-"""The account of a zone made again from readings, by other means than the core's.
+"""Account and age of a zone made again from readings, by other means than the core's.
 
 Each line between two readings is cut where it crosses the edge and handed to SciPy's trapezium
-rule, in floating seconds; the core computes with whole nanoseconds and triangles.
+rule, in floating seconds; the core computes with whole nanoseconds and triangles. The rate of
+ageing is integrated over the temperature of each line by SciPy's adaptive quadrature.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import trapezoid
+from scipy.integrate import quad, trapezoid
 
 from watchedpot.core.model import Block, Quality
+from watchedpot.core.rules import AgeingRules
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +102,44 @@ def account(seen: Readings, *, low_c: float, high_c: float, max_gap_s: float) ->
         under_ks,
         over_ks,
     )
+
+
+def dose_s(
+    seen: Readings, told: Readings, rules: AgeingRules, *, ceiling_c: float, max_gap_s: float
+) -> tuple[float, float]:
+    """Age of a charge by either bound of the activation energy, from its first reading on, in s.
+
+    A step that is not seen counts at the higher of the last reading and the setpoint.
+    """
+    totals = []
+    for ea_j_per_mol in (rules.ea_low_j_per_mol, rules.ea_high_j_per_mol):
+
+        def rate(temp_c: float, ea_j_per_mol: float = ea_j_per_mol) -> float:
+            if not temp_c >= rules.stops_below_c:
+                return 0.0
+            reciprocal_k = 1 / (rules.ref_c + 273.15) - 1 / (min(temp_c, ceiling_c) + 273.15)
+            return exp(ea_j_per_mol / 8.31446261815324 * reciprocal_k)
+
+        def mean(start_c: float, end_c: float) -> float:
+            low, high = sorted((start_c, end_c))
+            if high - low < 1e-6:
+                return rate(0.5 * (low + high))
+            bends = [c for c in (rules.stops_below_c, ceiling_c) if low < c < high]
+            area, _ = quad(rate, low, high, points=bends or None, epsabs=1e-12, epsrel=1e-12)
+            return float(area) / (high - low)
+
+        total_s = 0.0
+        last_c = setpoint_c = -273.15
+        is_joined = seen.joined(max_gap_s)
+        for row, step_s in enumerate(np.diff(seen.mono_ns) / 1e9):
+            if seen.is_good[row]:
+                last_c = seen.value[row]
+            for at in (row, row + 1):
+                if told.is_good[at] and isfinite(told.value[at]):
+                    setpoint_c = told.value[at]
+            ends = (
+                (last_c, seen.value[row + 1]) if is_joined[row] else (max(last_c, setpoint_c),) * 2
+            )
+            total_s += step_s * mean(*ends)
+        totals.append(total_s)
+    return totals[0], totals[1]

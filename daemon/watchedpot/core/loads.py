@@ -110,7 +110,7 @@ def _load(
     if reservoir is not None:
         aged = (
             _brought(reservoir[1], loading)
-            if remembered is None or loading.age_s > 0
+            if remembered is None or loading.age_s is not None
             else remembered.dose
         )
         aged += _unwatched(*reservoir, unwatched_ns)
@@ -124,7 +124,7 @@ def _load(
     charge = Charge(
         id=charge_id,
         loaded=at,
-        is_age_known=remembered is None or remembered.is_age_known or loading.age_s > 0,
+        is_age_known=remembered is None or remembered.is_age_known or loading.age_s is not None,
         is_overheated=remembered is not None and remembered.is_overheated,
     )
     charge = weighed(charge, flowed, usual_kg if loading.mass_kg is None else loading.mass_kg)
@@ -293,7 +293,7 @@ def _settled(state: CellState, plan: CellPlan, at: Instant) -> CellState:
 
 def _brought(plan: ZonePlan, loading: Loading) -> Dose:
     """The age that a charge brings: what it lived before, and its preheating."""
-    lived_ns = ns(loading.age_s)
+    lived_ns = ns(loading.age_s or 0.0)
     aged = Dose(low_ns=lived_ns, high_ns=lived_ns)
     if loading.preheat_c is not None:
         aged += _held(loading.preheat_c, ns(loading.preheat_s), plan.rules.material)

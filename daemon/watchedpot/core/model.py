@@ -229,8 +229,8 @@ class Loading:
     Attributes
     ----------
     age_s
-        What it had aged before, as equivalent time at the material's reference
-        temperature. [s]
+        What it had aged before, as equivalent time at the material's reference temperature:
+        0 for fresh, None where it is not said. [s]
     preheat_c, preheat_s
         How it was warmed; None for not told. [degC, s]
     mass_kg
@@ -241,7 +241,7 @@ class Loading:
         Whether nobody said it of this charge: charges usually are so.
     """
 
-    age_s: float = 0.0
+    age_s: float | None = None
     preheat_c: float | None = None
     preheat_s: float = 0.0
     mass_kg: float | None = None

@@ -450,7 +450,8 @@ class Charge(Part):
     dosing: Annotated[Dosing, Field(strict=False)] = Dosing.TIME_PRESSURE
     """What the dispenser holds constant: pressure and time, or a pump's flow."""
     preheat_c: Temperature | None = None
-    """How charges are usually warmed before loading; left out: they come cold [degC]."""
+    """How every charge is warmed before loading; believed of all that only a signal announces;
+    left out: they come cold [degC]."""
     preheat_min: Minutes | None = None
     """How long they are warmed at preheat_c [min]."""
     near_share: Annotated[float, Field(gt=0, lt=1)] = 0.8
