@@ -83,14 +83,14 @@ def test_the_example_melt_is_that_of_the_simulated_cells() -> None:
     assert lens_4.charge == ChargeRules(
         0.033, None, 4e-6, Dosing.TIME_PRESSURE, preheat_c=100.0, preheat_s=1200.0
     )
-    assert housing_7.charge == ChargeRules(5.0, 0.3, 30e-6, Dosing.VOLUMETRIC)
+    assert housing_7.charge == ChargeRules(5.0, 0.3, 30e-6, Dosing.VOLUMETRIC, start_age_s=3600.0)
     assert [zone.hold_up_m3 for zone in housing_7.zones] == [None, 75e-6, 0.5e-6]
     lives = [
         (zone.material.ageing.pot_life_s, zone.material.ageing.ref_c)
         for zone in (syringe, tank)
         if zone.material.ageing
     ]
-    assert lives == [(86_400.0, 120.0), (14_400.0, 110.0)]
+    assert lives == [(86_400.0, 120.0), (43_200.0, 110.0)]
     assert tank.material.flow_ea_j_per_mol == pytest.approx(50e3, rel=1e-4)
     assert [cell.air for cell in (lens_4, housing_7)] == [None, None]
 
