@@ -178,6 +178,13 @@ REACHES = {
 }
 """What the laws are to be proven over: a law that meets none of it would say nothing."""
 
+OFTEN = {
+    *("soaking", "recovering", "ready", "near_limit", "spent", "overheated", "setback"),
+    *("alarm before_ready on", "alarm pot_life on", "alarm unseen on", "alarm cold on"),
+    *("charge_suspected", "signal", "refill", "air_moist", "wiped"),
+}
+"""What stories must not only reach by chance."""
+
 
 @pytest.mark.parametrize("which", REACHES)
 def test_a_day_of_a_cell_brings_all_that_a_charge_can_live(which: str) -> None:
@@ -189,7 +196,7 @@ def test_a_day_of_a_cell_brings_all_that_a_charge_can_live(which: str) -> None:
 
 @pytest.mark.parametrize("which", REACHES)
 def test_the_drawn_stories_reach_what_the_laws_are_about(which: str) -> None:
-    """Each of it more than once among the stories that the properties draw."""
+    """Each of what matters most in at least five of a hundred stories like those drawn there."""
     plan, counts = CELLS[which], Counter[str]()
 
     @settings(SAME, max_examples=100)
@@ -198,7 +205,7 @@ def test_the_drawn_stories_reach_what_the_laws_are_about(which: str) -> None:
         counts.update(reached(run(plan, rows)[1]))
 
     tell()
-    assert {what for what in REACHES[which] if counts[what] < 2} == set()
+    assert {what for what in OFTEN & REACHES[which] if counts[what] < 5} == set()
 
 
 # P1

@@ -712,17 +712,17 @@ def test_a_tank_that_dips_was_refilled_and_not_changed() -> None:
 
 
 def test_the_dip_of_a_charge_that_was_said_to_be_loaded_is_its_own() -> None:
-    """Named just before it, or in the middle of it."""
+    """Named just before it; minutes later another one is another charge."""
     plan = charged_cell(reservoir(soak=replace(SOAK, radius_m=0.002)), outlet(), charge=TOLD)
     before = hours(1.0, plan, charge=6.0)
-    rows = shift(HELD_C, charge=7.0, start_s=NOW_S, rows=600)
+    rows = shift(HELD_C, charge=7.0, start_s=NOW_S, rows=100)
     state, events = run(plan, rows, state=before)
     assert state.zones[0].phase is Phase.READY
-    _, events = run(plan, later(dipping(), 600.0), state=state)
+    _, events = run(plan, later(dipping(), 100.0), state=state)
     assert not of_kind(events, EventKind.CHARGE_SUSPECTED)
-    rest = shift(HELD_C, charge=7.0, start_s=NOW_S + 600.0, rows=700)
+    rest = shift(HELD_C, charge=7.0, start_s=NOW_S + 100.0, rows=300)
     state, _ = run(plan, rest, state=state)
-    _, events = run(plan, later(dipping(), 1300.0), state=state)
+    _, events = run(plan, later(dipping(), 400.0), state=state)
     assert len(of_kind(events, EventKind.CHARGE_SUSPECTED)) == 1
 
 

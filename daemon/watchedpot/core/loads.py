@@ -31,7 +31,7 @@ from watchedpot.core.model import Detail, Entry, Event, EventKind, Instant, Load
 from watchedpot.core.rules import MaterialRules, ZoneKind
 from watchedpot.core.snapshot import Phase
 from watchedpot.core.units import NANO, ns
-from watchedpot.core.walk import LONGEST_DIP_NS, ZoneEdge
+from watchedpot.core.walk import ZoneEdge
 from watchedpot.core.warming import Start
 from watchedpot.core.watch import turned
 from watchedpot.core.zone import (
@@ -42,6 +42,10 @@ from watchedpot.core.zone import (
     recharged_zone,
     shown_c,
 )
+
+OWN_DIP_NS = ns(300.0)
+"""How long after a charge was named its own dip begins at the latest; common practice, no
+source. [ns]"""
 
 _T = TypeVar("_T")
 Stepped: TypeAlias = tuple[CellState, list[Event]]
@@ -200,7 +204,7 @@ def suspect_change(state: CellState, plan: CellPlan, at: Instant, edge: ZoneEdge
     before, place = state.charge, plan.reservoir
     if place is None or before.is_doubted:
         return state, []
-    if before.loaded is not None and edge.since_ns - before.loaded.mono_ns <= LONGEST_DIP_NS:
+    if before.loaded is not None and edge.since_ns - before.loaded.mono_ns <= OWN_DIP_NS:
         return state, []  # the dip of the charge that was said to be loaded
     details: tuple[tuple[str, Detail], ...] = (
         ("charge_id", before.id),
