@@ -22,7 +22,7 @@ from watchedpot.core.dose import Dose, dose
 from watchedpot.core.excursions import Totals, closing_details, opened, peaked, returned
 from watchedpot.core.model import Detail, Event, EventKind, Instant, Quality, Reason
 from watchedpot.core.phases import Demand, next_phase
-from watchedpot.core.rules import AlarmKind, ZoneKind
+from watchedpot.core.rules import AlarmKind
 from watchedpot.core.series import (
     Held,
     Series,
@@ -478,10 +478,9 @@ class _Walk:
             return
         dip, self.dip = self.dip, None
         self.dip_ended_ns = edge.at_ns
-        is_pack = self.plan.rules.kind in {ZoneKind.SYRINGE, ZoneKind.CARTRIDGE}
         if (
             dip is not None
-            and is_pack
+            and self.plan.is_pack
             and self.is_due
             and edge.at_ns - dip.since_ns <= LONGEST_DIP_NS
             and full_ns - dip.full_ns >= LEAST_FULL_NS
@@ -490,9 +489,14 @@ class _Walk:
             self._tell(edge, "is_dip", since_ns=dip.since_ns)
 
     def _running(self, row: int) -> tuple[int, int]:
-        """Time of the heater at full output, and of melt that may have flowed, until a row."""
-        step_ns = self.series.step_ns[:row]
+        """Time of the heater at full output, and of melt that may have flowed, until a row.
+
+        Of use where a charge can be changed unsaid, and counted only there.
+        """
         full_ns = self.before.full_ns
+        if not self.plan.is_pack:
+            return full_ns, self.before.flowed_ns
+        step_ns = self.series.step_ns[:row]
         output = self.rows.output
         if output is not None:
             is_full = output.is_good[:row] & (output.value[:row] >= FULL_OUTPUT_PERCENT)

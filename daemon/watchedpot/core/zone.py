@@ -97,6 +97,11 @@ class ZonePlan:
         """Whether material can build up here."""
         return self.rules.kind is ZoneKind.NOZZLE
 
+    @property
+    def is_pack(self) -> bool:
+        """Whether a charge is changed here as a whole."""
+        return self.rules.kind in {ZoneKind.SYRINGE, ZoneKind.CARTRIDGE}
+
 
 def plan_zone(cell: CellRules, rules: ZoneRules) -> ZonePlan:
     """The plan of one zone."""
@@ -224,7 +229,8 @@ class ZoneState:
     is_dipped, dip, dip_ended_ns
         Below the usual setpoint; since when, if it was ready then; end of the newest dip. [ns]
     full_ns, flowed_ns
-        Running totals: heater at full output, melt flowing or not known to stand. [ns]
+        Running totals of a pack: heater at full output, melt flowing or not known to
+        stand. [ns]
     """
 
     id: str
