@@ -9,6 +9,7 @@ from watchedpot.core import tracks
 from watchedpot.core.charges import Charge, Remembered, judged
 from watchedpot.core.dose import Dose
 from watchedpot.core.model import Instant
+from watchedpot.core.parts import PartPlan, Parts, adopted_parts, plan_parts
 from watchedpot.core.rules import AlarmKind, CellRules, ZoneKind
 from watchedpot.core.series import Held, Level, Sample, level
 from watchedpot.core.tracks import AlarmPlan, Track
@@ -43,6 +44,7 @@ class CellPlan:
     moist: Level | None
     production_hold_ns: int
     gate_hold_ns: int
+    parts: PartPlan
 
     @property
     def charge_zone(self) -> ZonePlan | None:
@@ -66,6 +68,7 @@ def plan_cell(rules: CellRules) -> CellPlan:
         _moist_level(rules),
         ns(rules.production_hold_s),
         ns(rules.gate_hold_s),
+        plan_parts(rules),
     )
 
 
@@ -122,6 +125,8 @@ class CellState:
     air, is_moist
         Pressure dew point of the dispensing air at the newest row, and whether it is too
         high. [degC]
+    failed_checks
+        Names of the zones whose newest check against a reference probe failed.
     """
 
     zones: tuple[ZoneState, ...]
@@ -144,6 +149,8 @@ class CellState:
     air: Sample | None = None
     is_moist: bool = False
     ignored_rows: int = 0
+    parts: Parts = field(default_factory=Parts)
+    failed_checks: tuple[str, ...] = ()
 
 
 def start(plan: CellPlan) -> CellState:
@@ -159,6 +166,7 @@ def start(plan: CellPlan) -> CellState:
         tracks=tuple(tracks.new_track(alarm) for alarm in plan.alarms),
         charge=_judged(charge, zones, plan),
         unseen_zones=tuple(zone.id for zone in zones),
+        parts=adopted_parts(Parts(), plan.parts),
     )
 
 
@@ -204,4 +212,5 @@ def adopt(state: CellState, plan: CellPlan) -> CellState:
         unseen_zones=tuple(sorted(names - seen)),
         ready_zones=tuple(zone for zone in state.ready_zones if zone in names),
         unready_zones=tuple(zone for zone in state.unready_zones if zone in names),
+        parts=adopted_parts(state.parts, plan.parts),
     )

@@ -61,6 +61,10 @@ class Charge:
         At loading, or after the newest refill; None where not known. [kg]
     flowed_ns, elapsed_ns
         Dispensing and total time of the reservoir's account at that moment. [ns]
+    lot, expires_utc_ns
+        As a person said them; empty and None where nobody did. [ns]
+    unfit
+        Why it should not have been loaded.
     """
 
     id: str | None = None
@@ -75,6 +79,9 @@ class Charge:
     mass_kg: float | None = None
     flowed_ns: int = 0
     elapsed_ns: int = 0
+    lot: str = ""
+    expires_utc_ns: int | None = None
+    unfit: tuple[str, ...] = ()
 
     @property
     def state(self) -> ChargeState:

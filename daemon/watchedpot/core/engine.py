@@ -17,12 +17,13 @@ from watchedpot.core import dose, entries, loads, readiness, tank, tracks
 from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
 from watchedpot.core.charges import Outlook, outlook
 from watchedpot.core.columns import CellColumns
+from watchedpot.core.judging import judge
 from watchedpot.core.model import Block, Detail, Entry, Event, EventKind
 from watchedpot.core.rules import ZoneKind
 from watchedpot.core.series import Held
 from watchedpot.core.snapshot import AirSnapshot, CellSnapshot, ChargeSnapshot, ZoneSnapshot
 from watchedpot.core.units import ns, seconds
-from watchedpot.core.walk import Filed, ZoneEdge, step_zone
+from watchedpot.core.walk import Filed, ZoneEdge, ZoneTrace, step_zone
 from watchedpot.core.watch import watch
 from watchedpot.core.zone import hold_up_of, noted_zone, zone_snapshot
 
@@ -109,8 +110,9 @@ class _Piece(NamedTuple):
 
 def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> _Piece:
     """Some rows through the zones, then through the cell itself."""
+    before = state
     filed, edges = _production(state, cell, piece, plan), list[ZoneEdge]()
-    zones = []
+    zones, traces = [], list[ZoneTrace | None]()
     for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
         rows = cell.zone_rows(piece, zone_plan)
         if rows is None:
@@ -118,17 +120,22 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
             setpoint = cell.columns(zone_plan.rules.setpoint, piece)
             output = cell.columns(zone_plan.rules.output, piece)
             zones.append(noted_zone(zone, mono_ns, setpoint, output))
+            traces.append(None)
             continue
-        after, new, told = step_zone(zone, rows, zone_plan)
+        after, new, told, trace = step_zone(zone, rows, zone_plan)
         zones.append(after)
+        traces.append(trace)
         filed += new
         edges += told
     state = replace(state, zones=tuple(zones))
     dip = next((edge for edge in edges if edge.name == "is_dip"), None)
     watched = watch(state, cell, piece, edges, plan)
+    made = judge(before, cell, piece, traces, edges, plan)
     filed += watched.filed
+    filed += made.filed
     filed.sort(key=lambda pair: pair[0])
-    return _Piece(piece, _closed(watched.state, cell, piece, plan), filed, dip)
+    after_piece = _closed(replace(watched.state, parts=made.parts), cell, piece, plan)
+    return _Piece(piece, after_piece, filed, dip)
 
 
 def _is_alone(dip: ZoneEdge, state: CellState) -> bool:

@@ -218,8 +218,51 @@ class EntryKind(StrEnum):
     TAKE_OUT_OF_SERVICE = "take_out_of_service"
     RETURN_TO_SERVICE = "return_to_service"
     WIPED = "wiped"
+    PURGED = "purged"
     CHARGE_LOADED = "charge_loaded"
     CHARGE_KEPT = "charge_kept"  # the answer to a suspicion: it is the same charge as before
+    CHECK = "check"  # a zone compared with a reference probe
+    NOTE = "note"
+    DISPOSITION = "disposition"  # what becomes of suspect parts
+    MARK_ALARM = "mark_alarm"  # whether it was right to be raised
+
+
+class Mark(StrEnum):
+    """What people found an alarm to be."""
+
+    REAL = "real"
+    EXPECTED = "expected"
+    FALSE = "false"
+
+
+class Disposition(StrEnum):
+    """What becomes of suspect parts."""
+
+    RELEASED = "released"
+    REWORKED = "reworked"
+    SCRAPPED = "scrapped"
+    HELD = "held"
+
+
+@dataclass(frozen=True, slots=True)
+class Storage:
+    """What a logger says of the time a charge lay in store.
+
+    Attributes
+    ----------
+    above_s
+        Time above the material's storage limit. [s]
+    max_c, mean_kinetic_c
+        Highest temperature, and mean kinetic temperature. [degC]
+    seen_s, blind_s
+        Time that the logger covers, and its gaps. [s]
+    """
+
+    above_s: float
+    max_c: float
+    mean_kinetic_c: float
+    seen_s: float
+    blind_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +282,14 @@ class Loading:
         Whether it was added to what is there, as into a tank, and mixes with it.
     is_assumed
         Whether nobody said it of this charge: charges usually are so.
+    lot
+        Of the material, empty where not said.
+    expires_utc_ns
+        End of its shelf life; None where not said. [ns]
+    out_of_store_s
+        How long it lay outside its store, unheated, before it was loaded. [s]
+    storage
+        Its logger's record; None where there is none.
     """
 
     age_s: float | None = None
@@ -247,6 +298,29 @@ class Loading:
     mass_kg: float | None = None
     is_refill: bool = False
     is_assumed: bool = False
+    lot: str = ""
+    expires_utc_ns: int | None = None
+    out_of_store_s: float | None = None
+    storage: Storage | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A zone's sensor compared with a reference probe, at rest at one temperature.
+
+    Attributes
+    ----------
+    true_c, read_c
+        What the reference said, and what the zone's channel said at that moment. [degC]
+    """
+
+    true_c: float
+    read_c: float
+
+    @property
+    def error_k(self) -> float:
+        """By how much the zone reads too high. [K]."""
+        return self.read_c - self.true_c
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +336,11 @@ class Entry:
         How long to shelve; 0 for entries without a duration. [s]
     loading
         Of CHARGE_LOADED; None: as charges of this cell usually are.
+    check
+        Of CHECK, whose target is a zone.
+    word
+        Of MARK_ALARM a ``Mark``, of DISPOSITION a ``Disposition``; the parts are in ``subject``
+        as numbers and ranges: ``41877-41880,41885``.
     """
 
     kind: EntryKind
@@ -272,6 +351,8 @@ class Entry:
     subject: str = ""
     duration_s: float = 0.0
     loading: Loading | None = None
+    check: Check | None = None
+    word: str = ""
 
 
 class EventKind(StrEnum):
@@ -290,6 +371,9 @@ class EventKind(StrEnum):
     AIR_MOIST = "air_moist"
     AIR_DRY = "air_dry"
     WIPED = "wiped"
+    PART_MADE = "part_made"
+    COUNTER_JUMPED = "counter_jumped"
+    ENTERED = "entered"
     ENTRY_REFUSED = "entry_refused"
 
     DAEMON_STARTED = "daemon_started"
@@ -301,6 +385,7 @@ class EventKind(StrEnum):
     LEDGER_FAILED = "ledger_failed"
     LEDGER_RECOVERED = "ledger_recovered"
     RECORD_TRIMMED = "record_trimmed"
+    REJUDGED = "rejudged"
 
 
 Detail: TypeAlias = str | int | float | bool | None

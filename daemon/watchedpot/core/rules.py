@@ -39,6 +39,64 @@ class Dosing(StrEnum):
     VOLUMETRIC = "volumetric"  # a pump's flow: pressure rises with viscosity
 
 
+class PartRule(StrEnum):
+    """What can speak against a part. The first group is about a zone, the second about the cell."""
+
+    OUTSIDE_WINDOW = "outside_window"  # while dispensing; of a nozzle its tip, where it is known
+    OVER_CEILING = "over_ceiling"
+    NEAR_EDGE = "near_edge"
+    BEFORE_READY = "before_ready"
+    BLIND = "blind"  # dispensed, or may have been, while nobody saw the zone
+    LOST_READINGS = "lost_readings"  # the same, for a moment only
+    SENSOR_DOUBT = "sensor_doubt"  # a reference check of the zone has failed
+    BEFORE_LOSS = "before_loss"  # made shortly before readings were lost
+
+    SPENT_CHARGE = "spent_charge"
+    OVERHEATED_CHARGE = "overheated_charge"
+    UNKNOWN_AGE = "unknown_age"
+    DOUBTED_CHARGE = "doubted_charge"  # it looks as if another one was loaded unsaid
+    UNFIT_CHARGE = "unfit_charge"  # out of date, or stored too warm or too long
+    AFTER_IDLE = "after_idle"  # the melt had stood in the nozzle too long, unpurged
+    UNCOUNTED = "uncounted"  # several parts, or none for certain, behind one count
+    OPEN_TIME = "open_time"  # joined too late
+
+
+class Verdict(StrEnum):
+    """What is concluded of a part, from good to bad; the last three are suspect."""
+
+    CLEAR = "clear"
+    NOTE = "clear_with_note"
+    REVIEW = "review"
+    UNKNOWN = "unknown"
+    QUARANTINE = "quarantine"
+
+    @property
+    def is_suspect(self) -> bool:
+        """Whether the part must not go on before somebody has decided about it."""
+        return self in {Verdict.REVIEW, Verdict.UNKNOWN, Verdict.QUARANTINE}
+
+
+VERDICTS: dict[PartRule, Verdict] = {
+    PartRule.OUTSIDE_WINDOW: Verdict.QUARANTINE,
+    PartRule.OVER_CEILING: Verdict.QUARANTINE,
+    PartRule.NEAR_EDGE: Verdict.NOTE,
+    PartRule.BEFORE_READY: Verdict.QUARANTINE,
+    PartRule.BLIND: Verdict.UNKNOWN,
+    PartRule.LOST_READINGS: Verdict.NOTE,
+    PartRule.SENSOR_DOUBT: Verdict.REVIEW,
+    PartRule.BEFORE_LOSS: Verdict.REVIEW,
+    PartRule.SPENT_CHARGE: Verdict.REVIEW,
+    PartRule.OVERHEATED_CHARGE: Verdict.QUARANTINE,
+    PartRule.UNKNOWN_AGE: Verdict.NOTE,
+    PartRule.DOUBTED_CHARGE: Verdict.REVIEW,
+    PartRule.UNFIT_CHARGE: Verdict.REVIEW,
+    PartRule.AFTER_IDLE: Verdict.REVIEW,
+    PartRule.UNCOUNTED: Verdict.UNKNOWN,
+    PartRule.OPEN_TIME: Verdict.REVIEW,
+}
+"""What each rule concludes where the configuration says nothing else; common practice."""
+
+
 class Priority(StrEnum):
     """How soon a person must act, by consequence and time to respond."""
 
@@ -132,6 +190,32 @@ class ThermalRules:
 
 
 @dataclass(frozen=True, slots=True)
+class StorageRules:
+    """How a material may be stored before it is loaded; None for what is not limited.
+
+    Attributes
+    ----------
+    limit_c
+        Temperature above which time in store counts. [degC]
+    above_max_s
+        Longest time above it. [s]
+    mean_kinetic_max_c
+        Highest mean kinetic temperature. [degC]
+    out_of_store_max_s
+        Longest time outside the store before loading. [s]
+    ea_j_per_mol
+        Heat of activation of the mean kinetic temperature; the convention of USP <1079.2> is
+        83.144 kJ/mol. [J/mol]
+    """
+
+    limit_c: float
+    above_max_s: float | None = None
+    mean_kinetic_max_c: float | None = None
+    out_of_store_max_s: float | None = None
+    ea_j_per_mol: float = 83_144.0
+
+
+@dataclass(frozen=True, slots=True)
 class MaterialRules:
     """What the thermal account needs to know of an adhesive.
 
@@ -151,6 +235,13 @@ class MaterialRules:
         One point of the viscosity; None where only its steepness is known. [Pa s, degC]
     dew_point_max_c
         Highest pressure dew point of the dispensing air; None for no limit. [degC]
+    storage
+        None where storage is not limited.
+    open_time_s
+        Longest time from dispensing to joining; None where not known. [s]
+    rework_s, rework_caution
+        How long after dispensing a part can still be taken apart and cleaned, None where not
+        known [s], and what must be minded when doing it.
     """
 
     id: str
@@ -164,6 +255,10 @@ class MaterialRules:
     viscosity_pa_s: float | None = None
     viscosity_at_c: float | None = None
     dew_point_max_c: float | None = None
+    storage: StorageRules | None = None
+    open_time_s: float | None = None
+    rework_s: float | None = None
+    rework_caution: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +439,42 @@ class AirRules:
 
 
 @dataclass(frozen=True, slots=True)
+class PartRules:
+    """How parts are counted and judged.
+
+    Attributes
+    ----------
+    verdicts
+        What each rule concludes where it is not as in ``VERDICTS``; CLEAR turns a rule off.
+    guard_k
+        Uncertainty of a reading: what lies this near an edge, or beyond it, counts as outside,
+        after the decision rule of ISO 14253-1. [K]
+    near_k
+        A temperature nearer than this to where it counts as outside is noted. [K]
+    blind_s
+        Longest time without good readings while dispensing of one part that only casts doubt
+        on it; beyond it the part is unknown. [s]
+    before_loss
+        Parts before a loss of readings that are doubted with it. [1]
+    shortest_cycle_s
+        Parts do not come faster; a counter that moves more than that has jumped. [s]
+    rolls_over_at
+        The counter's highest value plus one; None: 2**16 or 2**32, whichever fits. [1]
+    check_tolerance_k
+        A reference check that differs by more has failed. [K]
+    """
+
+    verdicts: tuple[tuple[PartRule, Verdict], ...] = ()
+    guard_k: float = 0.5
+    near_k: float = 1.0
+    blind_s: float = 3.0
+    before_loss: int = 1
+    shortest_cycle_s: float = 1.0
+    rolls_over_at: int | None = None
+    check_tolerance_k: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class CellRules:
     """One cell: its zones in flow order and its own signals.
 
@@ -355,6 +486,10 @@ class CellRules:
         How long a known cell signal is believed after its last good reading. [s]
     dispensing, parts, charge_id, wiped, ambient
         Channel names; None where there is none.
+    part_id, inspection, bead_width, joined
+        Channel names: number of the part under way; whether the part passed (1) or failed (0)
+        and its bead's width [mm], as they stand when the part is counted; counter of joined
+        parts, or a signal that is true while one is joined.
     dew_point, air_temperature, air_humidity
         Channel names of the dispensing air's sensor: dew point, or the other two.
     ambient_c
@@ -372,6 +507,10 @@ class CellRules:
     charge_id: str | None = None
     wiped: str | None = None
     ambient: str | None = None
+    part_id: str | None = None
+    inspection: str | None = None
+    bead_width: str | None = None
+    joined: str | None = None
     dew_point: str | None = None
     air_temperature: str | None = None
     air_humidity: str | None = None
@@ -380,6 +519,7 @@ class CellRules:
     air: AirRules | None = None
     ambient_c: float = 23.0
     purge_after_idle_s: float = 600.0
+    judging: PartRules = field(default_factory=PartRules)
 
     def alarm(self, kind: AlarmKind) -> AlarmRules | None:
         """The rules of one alarm of the cell itself, None where it is not configured."""
@@ -401,6 +541,10 @@ class CellRules:
             self.charge_id,
             self.wiped,
             self.ambient,
+            self.part_id,
+            self.inspection,
+            self.bead_width,
+            self.joined,
             self.dew_point,
             self.air_temperature,
             self.air_humidity,

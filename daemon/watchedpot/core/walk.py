@@ -79,12 +79,33 @@ class ZoneEdge(NamedTuple):
     since_ns: int = 0
 
 
+class ZoneTrace(NamedTuple):
+    """What a zone was over a block, for whatever else is to be known of it.
+
+    Attributes
+    ----------
+    series, tip
+        Its temperature, and that of a nozzle's tip; the same where no tip is known.
+    phases
+        Each phase with the row from which it holds; row 0 is the one before the block.
+    low_ns, high_ns : (n,) or (0,) int64
+        Dose of each step by both bounds, empty where nothing ages. [ns]
+    """
+
+    series: Series
+    tip: Series
+    phases: list[tuple[int, Phase]]
+    low_ns: NDArray[np.int64]
+    high_ns: NDArray[np.int64]
+
+
 class ZoneStep(NamedTuple):
-    """One block through one zone: the state after it, events with their rows, edges."""
+    """One block through one zone: the state after it, events with their rows, edges, trace."""
 
     state: ZoneState
     filed: list[Filed]
     edges: list[ZoneEdge]
+    trace: ZoneTrace
 
 
 def step_zone(state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> ZoneStep:
@@ -106,7 +127,8 @@ def step_zone(state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> ZoneStep:
     """
     walk = _Walk(state, rows, plan)
     walk.run()
-    return ZoneStep(walk.close(), walk.filed, walk.edges)
+    trace = ZoneTrace(walk.series, walk.tip, walk.phase_rows, walk.low_ns, walk.high_ns)
+    return ZoneStep(walk.close(), walk.filed, walk.edges, trace)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,482 @@
+"""Parts: what each one met while it was dispensed, and what follows from that.
+
+Theory of operation
+-------------------
+Time is cut into steps between rows. A step in which melt flowed, or may have flowed, lays marks
+on the part under way: which rules speak against it, and in which zone. When the part is counted
+its marks decide the verdict, the worst that one of its rules concludes. Marks lie on whole
+steps, so the range of suspects begins with the last good reading inside the limits and ends with
+the first one: when in between the limit was passed is not needed, nor when an alarm told of it.
+
+A verdict never becomes better by itself. What shows only later, that readings were lost just
+after a part or that it was joined too late, judges the part again: another event of the same
+numbers, which says why; the first one stays.
+
+Melt on its way
+---------------
+What a tank was does not show in the part of that moment but when its melt has passed hose and
+nozzle. The melt is followed in slugs, equal shares of dispensing time, each with what the zones
+were while it left. In laminar flow the first of a slug arrives after half of the mean residence
+time, and after three of them 97 % of it has passed (E(t) = t_mean^2 / 2 t^3 from t_mean / 2 on;
+Levenspiel, Chemical Reaction Engineering, from memory): marks reach over that span, figures are
+those of the mean. Overheated melt stays so while it stands; all other marks it meets flowing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from watchedpot.core.counting import Count, Counter
+from watchedpot.core.model import Detail, Event, EventKind, Instant
+from watchedpot.core.rules import VERDICTS, CellRules, PartRule, Verdict, ZoneKind
+from watchedpot.core.units import ns
+from watchedpot.core.zone import hold_up_of
+
+ZONE_RULES = (
+    PartRule.OUTSIDE_WINDOW,
+    PartRule.OVER_CEILING,
+    PartRule.NEAR_EDGE,
+    PartRule.BEFORE_READY,
+    PartRule.BLIND,
+    PartRule.LOST_READINGS,
+    PartRule.SENSOR_DOUBT,
+    PartRule.BEFORE_LOSS,
+)
+CELL_RULES = (
+    PartRule.SPENT_CHARGE,
+    PartRule.OVERHEATED_CHARGE,
+    PartRule.UNKNOWN_AGE,
+    PartRule.DOUBTED_CHARGE,
+    PartRule.UNFIT_CHARGE,
+    PartRule.AFTER_IDLE,
+    PartRule.UNCOUNTED,
+    PartRule.OPEN_TIME,
+)
+BIT = {rule: 1 << n for rules in (ZONE_RULES, CELL_RULES) for n, rule in enumerate(rules)}
+"""The mark of each rule; those of zones and of the cell are kept apart."""
+
+MICRO = 1_000_000
+"""Microseconds in a second; sums of temperatures over time keep within 64 bits with them."""
+
+SLUGS = 8
+"""Slugs of the melt between reservoir and tip [1]: arrivals are known to an eighth of it."""
+
+FIRST_SHARE, LAST_SHARE = 0.5, 3.0
+"""When melt begins to arrive and has arrived, as shares of the mean residence time [1]."""
+
+UNJOINED = 32
+"""Parts that may wait to be joined [1]; beyond it the oldest counts as never joined."""
+
+NONE_MK = 2**62
+"""Stands for a lowest temperature of nothing, and negative for a highest. [mK]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What a zone was over some steps.
+
+    Attributes
+    ----------
+    marks
+        Of zone rules.
+    low_mk, high_mk, tip_low_mk, tip_high_mk
+        Lowest and highest of the zone, and of the tip. [mK above 0 degC]
+    sum_mk_us
+        Integral of the temperature over the seen time. [mK us]
+    seen_us, blind_us
+        Time seen and not seen. [us]
+    """
+
+    marks: int = 0
+    low_mk: int = NONE_MK
+    high_mk: int = -NONE_MK
+    tip_low_mk: int = NONE_MK
+    tip_high_mk: int = -NONE_MK
+    sum_mk_us: int = 0
+    seen_us: int = 0
+    blind_us: int = 0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(
+            self.marks | other.marks,
+            min(self.low_mk, other.low_mk),
+            max(self.high_mk, other.high_mk),
+            min(self.tip_low_mk, other.tip_low_mk),
+            max(self.tip_high_mk, other.tip_high_mk),
+            self.sum_mk_us + other.sum_mk_us,
+            self.seen_us + other.seen_us,
+            self.blind_us + other.blind_us,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Slug:
+    """Melt that left together: its place in the row of slugs, and what each zone was then."""
+
+    place: int
+    zones: tuple[Tally, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPart:
+    """The part under way, since the count before.
+
+    Attributes
+    ----------
+    since
+        The count before, or the first row; None before that.
+    zones
+        Over the steps in which melt may have flowed.
+    standing
+        Marks of each zone over all steps: they count where no flow was seen at all.
+    marks
+        Of cell rules.
+    begun
+        The first row that showed melt flowing.
+    may_have_flowed
+        Whether some row showed melt flowing, or did not show that it stood.
+    flowed_us, flowed_before_us
+        Dispensing time of this part, and of the cell until it began. [us]
+    part_id
+        The newest that was named.
+    """
+
+    since: Instant | None = None
+    zones: tuple[Tally, ...] = ()
+    standing: tuple[int, ...] = ()
+    marks: int = 0
+    begun: Instant | None = None
+    may_have_flowed: bool = False
+    flowed_us: int = 0
+    flowed_before_us: int = 0
+    part_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """All that a cell carries for its parts from block to block.
+
+    Attributes
+    ----------
+    zones
+        Names of the zones, in the order of all that is kept of them.
+    flow
+        Whether melt flowed at the newest row: 1 it did, 0 not, -1 not known.
+    flowed_us
+        Dispensing time since the account began. [us]
+    slugs
+        Melt on its way, oldest first.
+    recent, unjoined
+        The newest parts as they were judged, and how many of them wait to be joined.
+    joined
+        Newest reading of the counter of joined parts.
+    blind_us
+        How long each zone has not been seen. [us]
+    judged
+        Parts by their first verdict, in the order of ``Verdict``. [1]
+    """
+
+    zones: tuple[str, ...] = ()
+    counter: Counter = field(default_factory=Counter)
+    open: OpenPart = field(default_factory=OpenPart)
+    flow: int = -1
+    flowed_us: int = 0
+    slugs: tuple[Slug, ...] = ()
+    recent: tuple[Event, ...] = ()
+    unjoined: int = 0
+    joined: int | None = None
+    blind_us: tuple[int, ...] = ()
+    judged: tuple[int, ...] = (0,) * len(Verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class Transit:
+    """How melt of a zone comes to the tip, in dispensing time.
+
+    Attributes
+    ----------
+    own_us, below_us
+        Held by the zone itself, and by those behind it. [us]
+    """
+
+    own_us: int
+    below_us: int
+
+    def mean(self, from_us: int, to_us: int) -> tuple[int, int]:
+        """When the melt dispensed in a span was in the zone, on average. [us]."""
+        return from_us - self.below_us - self.own_us, to_us - self.below_us
+
+    def reach(self, from_us: int, to_us: int) -> tuple[int, int]:
+        """When the melt dispensed in a span can have been in the zone. [us]."""
+        return (
+            from_us - round(LAST_SHARE * (self.below_us + self.own_us)),
+            to_us - round(FIRST_SHARE * self.below_us),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PartPlan:
+    """What a cell's rules come to for its parts, computed once.
+
+    Attributes
+    ----------
+    verdicts
+        What each rule concludes; rules turned off are missing.
+    transits
+        Of each zone, None where its state at the moment counts.
+    slug_us
+        Length of a slug, 0 where melt is not followed. [us]
+    """
+
+    cell: str
+    verdicts: dict[PartRule, Verdict]
+    zones: tuple[str, ...]
+    is_nozzle: tuple[bool, ...]
+    transits: tuple[Transit | None, ...]
+    slug_us: int
+    shortest_ns: int
+    blind_us: int
+    before_loss: int
+    pot_life_s: float | None
+    open_time_s: float | None
+    rework_ns: int | None
+
+
+def plan_parts(rules: CellRules) -> PartPlan:
+    """The plan of one cell's parts."""
+    judging, reservoir = rules.judging, rules.reservoir
+    told = VERDICTS | dict(judging.verdicts)
+    material = None if reservoir is None else reservoir.material
+    ageing = None if material is None else material.ageing
+    transits = _transits(rules)
+    longest_us = max((way.own_us + way.below_us for way in transits if way is not None), default=0)
+    rework_s = None if material is None else material.rework_s
+    return PartPlan(
+        cell=rules.id,
+        verdicts={rule: verdict for rule, verdict in told.items() if verdict is not Verdict.CLEAR},
+        zones=tuple(zone.id for zone in rules.zones),
+        is_nozzle=tuple(zone.kind is ZoneKind.NOZZLE for zone in rules.zones),
+        transits=transits,
+        slug_us=-(-longest_us // SLUGS),
+        shortest_ns=max(1, ns(judging.shortest_cycle_s)),
+        blind_us=round(judging.blind_s * MICRO),
+        before_loss=judging.before_loss,
+        pot_life_s=None if ageing is None else ageing.pot_life_s,
+        open_time_s=None if material is None else material.open_time_s,
+        rework_ns=None if rework_s is None else ns(rework_s),
+    )
+
+
+def _transits(rules: CellRules) -> tuple[Transit | None, ...]:
+    """How the melt of each zone comes to the tip, as far as hold-ups and flow are known."""
+    flow_kg_per_s = rules.charge.flow_kg_per_s
+    if flow_kg_per_s is None:
+        return (None,) * len(rules.zones)
+    held_us = [round((hold_up_of(zone) or 0.0) / flow_kg_per_s * MICRO) for zone in rules.zones]
+    ways: list[Transit | None] = []
+    for place, zone in enumerate(rules.zones):
+        way = Transit(0 if zone.is_reservoir else held_us[place], sum(held_us[place + 1 :]))
+        ways.append(way if way.own_us + way.below_us > 0 else None)
+    return tuple(ways)
+
+
+def adopted_parts(parts: Parts, plan: PartPlan) -> Parts:
+    """The parts under another configuration; other zones begin with nothing seen of them."""
+    if parts.zones == plan.zones:
+        return parts
+    return replace(
+        parts,
+        zones=plan.zones,
+        open=OpenPart(),
+        slugs=(),
+        blind_us=(0,) * len(plan.zones),
+    )
+
+
+class Made(NamedTuple):
+    """A part as counted, before it is judged.
+
+    Attributes
+    ----------
+    part
+        What it met.
+    flowed_to_us
+        Dispensing time of the cell until it was counted. [us]
+    """
+
+    counted: Count
+    at: Instant
+    part: OpenPart
+    flowed_to_us: int
+    charge_id: str | None
+    age_s: float | None
+    inspection: int | None
+    bead_width_mm: float | None
+
+
+def judged(made: Made, slugs: Sequence[Slug], plan: PartPlan) -> Event:
+    """The event of a part that was made, with its verdict."""
+    part, counted = made.part, made.counted
+    span_us = part.flowed_before_us, made.flowed_to_us
+    zones = [_met(place, part, slugs, plan, span_us) for place in range(len(plan.zones))]
+    against = [
+        (rule, zone)
+        for place, zone in enumerate(plan.zones)
+        for rule in ZONE_RULES
+        if _marks(zones[place], part, place, plan) & BIT[rule]
+    ]
+    marks = part.marks | (0 if counted.is_certain else BIT[PartRule.UNCOUNTED])
+    against += [(rule, "") for rule in CELL_RULES if marks & BIT[rule]]
+    against = [pair for pair in against if pair[0] in plan.verdicts]
+    not_ready = any(zone.marks & BIT[PartRule.BEFORE_READY] for zone in part.zones)
+    begun = part.begun or part.since or made.at
+    coverage = min((_coverage(zone) for zone in zones), default=1.0)
+    tips = [zone for zone in zones if zone.tip_low_mk < NONE_MK]
+    details: list[tuple[str, Detail]] = [
+        ("first", counted.first),
+        ("last", counted.last),
+        ("epoch", counted.epoch),
+        ("part_id", part.part_id if counted.first == counted.last else None),
+        ("begun_utc_ns", begun.utc_ns),
+        ("dispensing_s", part.flowed_us / MICRO),
+        ("charge_id", made.charge_id),
+        ("age_s", made.age_s),
+        ("life_used", _life_used(made.age_s, plan)),
+        ("is_ready", None if part.begun is None else not not_ready),
+        ("coverage", coverage),
+        ("verdict", worst(against, plan).value),
+        ("rules", ",".join(_named(rule, zone) for rule, zone in against)),
+        ("because", ""),
+        ("inspection", made.inspection),
+        ("bead_width_mm", made.bead_width_mm),
+        ("joined_s", None),
+        ("reworkable_until_utc_ns", _reworkable(begun, plan)),
+        ("tip_min_c", _degrees(tips[-1].tip_low_mk) if tips else None),
+        ("tip_max_c", _degrees(tips[-1].tip_high_mk) if tips else None),
+    ]
+    for zone, name in zip(zones, plan.zones, strict=True):
+        details += [
+            (f"{name}_min_c", _degrees(zone.low_mk)),
+            (f"{name}_mean_c", _mean_c(zone)),
+            (f"{name}_max_c", _degrees(zone.high_mk)),
+            (f"{name}_coverage", _coverage(zone)),
+        ]
+    return Event(EventKind.PART_MADE, made.at, plan.cell, "", tuple(details))
+
+
+def _met(
+    place: int,
+    part: OpenPart,
+    slugs: Sequence[Slug],
+    plan: PartPlan,
+    span_us: tuple[int, int],
+) -> Tally:
+    """What the melt of a part met in a zone: at its moment, or when it passed."""
+    now, way = part.zones[place], plan.transits[place]
+    if way is None:
+        return now
+    arrived = _marks_between(place, slugs, way.reach(*span_us), plan)
+    if plan.is_nozzle[place]:
+        return replace(now, marks=now.marks | (arrived & BIT[PartRule.OVER_CEILING]))
+    passed = sum(
+        (slug.zones[place] for slug in _between(slugs, way.mean(*span_us), plan)), start=Tally()
+    )
+    if not passed.seen_us + passed.blind_us:
+        passed = now  # melt from before the account
+    return replace(passed, marks=arrived | (now.marks & BIT[PartRule.BEFORE_READY]))
+
+
+def _marks_between(
+    place: int, slugs: Sequence[Slug], span_us: tuple[int, int], plan: PartPlan
+) -> int:
+    """All marks of a zone on the slugs of a span."""
+    marks = 0
+    for slug in _between(slugs, span_us, plan):
+        marks |= slug.zones[place].marks
+    return marks
+
+
+def _between(slugs: Sequence[Slug], span_us: tuple[int, int], plan: PartPlan) -> Iterable[Slug]:
+    """Slugs that a span of dispensing time touches."""
+    first, last = (at_us // plan.slug_us for at_us in span_us)
+    return (slug for slug in slugs if first <= slug.place <= last)
+
+
+def _marks(met: Tally, part: OpenPart, place: int, plan: PartPlan) -> int:
+    """The marks of a zone on a part, with what its unseen time comes to."""
+    marks = met.marks
+    if not part.may_have_flowed:
+        marks |= part.standing[place]
+    elif met.blind_us:
+        # A zone whose melt takes long to arrive is large, and slow to change while unseen.
+        bearable_us = plan.blind_us
+        if plan.transits[place] is not None and not plan.is_nozzle[place]:
+            bearable_us = max(bearable_us, plan.slug_us // 10)
+        lost = PartRule.LOST_READINGS if met.blind_us <= bearable_us else PartRule.BLIND
+        marks |= BIT[lost]
+    return marks
+
+
+def worst(against: Iterable[tuple[PartRule, str]], plan: PartPlan) -> Verdict:
+    """The verdict of the rules that speak against a part, of which none is turned off."""
+    order = tuple(Verdict)
+    found = [order.index(plan.verdicts[rule]) for rule, _ in against]
+    return order[max(found, default=0)]
+
+
+def judged_again(
+    event: Event, rule: PartRule, zone: str, because: str, plan: PartPlan, **changed: Detail
+) -> Event | None:
+    """A part with one more rule against it; None where that changes nothing."""
+    told = dict(event.details)
+    against = rules_of(str(told["rules"]))
+    if rule not in plan.verdicts or (rule, zone) in against:
+        return None
+    against = (*against, (rule, zone))
+    verdict = worst([pair for pair in against if pair[0] in plan.verdicts], plan)
+    names = ",".join(_named(*pair) for pair in against)
+    told |= {"verdict": verdict.value, "rules": names, "because": because} | changed
+    return replace(event, details=tuple(told.items()))
+
+
+def rules_of(text: str) -> tuple[tuple[PartRule, str], ...]:
+    """Rules with their zones from the detail ``rules`` of a part.
+
+    Examples
+    --------
+    >>> [(str(rule), zone) for rule, zone in rules_of("outside_window:nozzle,spent_charge")]
+    [('outside_window', 'nozzle'), ('spent_charge', '')]
+    """
+    pairs = (name.partition(":") for name in text.split(",") if name)
+    return tuple((PartRule(rule), zone) for rule, _, zone in pairs)
+
+
+def _named(rule: PartRule, zone: str) -> str:
+    return f"{rule.value}:{zone}" if zone else rule.value
+
+
+def _life_used(age_s: float | None, plan: PartPlan) -> float | None:
+    if age_s is None or plan.pot_life_s is None:
+        return None
+    return age_s / plan.pot_life_s
+
+
+def _reworkable(begun: Instant, plan: PartPlan) -> int | None:
+    return None if plan.rework_ns is None else begun.utc_ns + plan.rework_ns
+
+
+def _coverage(zone: Tally) -> float:
+    """Share of the time that was seen; 1 where melt never flowed for long enough to say."""
+    elapsed_us = zone.seen_us + zone.blind_us
+    return zone.seen_us / elapsed_us if elapsed_us else 1.0
+
+
+def _mean_c(zone: Tally) -> float | None:
+    return round(zone.sum_mk_us / zone.seen_us) / 1000.0 if zone.seen_us else None
+
+
+def _degrees(temp_mk: int) -> float | None:
+    """Temperature in degC, None for that of nothing."""
+    return None if abs(temp_mk) == NONE_MK else temp_mk / 1000.0
