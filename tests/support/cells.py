@@ -30,6 +30,7 @@ from watchedpot.core.rules import (
     ChargeRules,
     FinRules,
     MaterialRules,
+    PartRules,
     Priority,
     SoakRules,
     ThermalRules,
@@ -95,6 +96,8 @@ AGEING = replace(
         heat_capacity_j_per_kg_k=1500.0,
     ),
     dew_point_max_c=-20.0,
+    open_time_s=40.0,
+    rework_s=600.0,
 )
 """The same material with a pot life that ends within a story, and with all that warms its core."""
 
@@ -218,6 +221,11 @@ def thermal_cell() -> CellPlan:
         production_hold_s=15.0,
         gate_hold_s=20.0,
         parts=PARTS,
+        part_id="lens_4/part_id",
+        joined="lens_4/joined",
+        inspection="lens_4/inspection",
+        bead_width="lens_4/bead_width",
+        judging=PartRules(before_loss=2, blind_s=15.0, shortest_cycle_s=5.0),
         charge_id=CHARGE_ID,
         wiped=WIPED,
         ambient=AMBIENT,
@@ -273,6 +281,7 @@ def tank_cell() -> CellPlan:
         dispensing="housing_7/dispensing",
         parts="housing_7/parts",
         charge_id="housing_7/charge_id",
+        judging=PartRules(shortest_cycle_s=5.0, rolls_over_at=65536),
         wiped="housing_7/wiped",
         ambient="housing_7/ambient",
         air_temperature="housing_7/air_temperature",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple, TypeVar
@@ -35,6 +35,10 @@ class Stretch(NamedTuple):
         Whether the dispensing air is.
     jump_ns
         Step of the computer's UTC clock before it. [ns]
+    counter
+        What the counter of parts is set to before it; None: it goes on. [1]
+    is_joining, has_passed
+        Whether a part is joined with each row, and whether parts pass their inspection.
     """
 
     rows: int = 6
@@ -50,6 +54,9 @@ class Stretch(NamedTuple):
     is_moist: bool = False
     step_ns: int = 10 * NANO
     jump_ns: int = 0
+    counter: float | None = None
+    is_joining: bool = True
+    has_passed: bool = True
 
 
 WARMED_UP = (Stretch(rows=3, step_ns=20 * NANO), Stretch(rows=8, step_ns=30 * NANO))
@@ -117,6 +124,9 @@ def _stretches(plan: CellPlan) -> st.SearchStrategy[Stretch]:
         is_moist=st.booleans(),
         step_ns=st.sampled_from(_steps_ns(plan)),
         jump_ns=st.sampled_from((0, 0, 0, -NANO, 5 * NANO)),
+        counter=st.sampled_from((None, None, None, 0.0, 3.0, 500.0, 65534.0)),
+        is_joining=st.booleans(),
+        has_passed=st.booleans(),
     )
 
 
@@ -124,16 +134,21 @@ def told(plan: CellPlan, stretches: Sequence[Stretch]) -> Block:
     """The rows of a story as the cell's controller would tell them, their times increasing."""
     first, channels = plan.rules.zones[0].temperature, plan.rules.channels()
     now_ns, offset_ns, parts, reached_c = 5, UTC_NS, 0.0, (25.0, 25.0)
+    named, joined = 0.0, 0.0
     times, seen, value, quality = [], [], [], []
     for stretch in stretches:
         offset_ns += stretch.jump_ns
         ends_c = stretch.reservoir_c, stretch.others_c
+        parts = parts if stretch.counter is None else stretch.counter
         for temps_c in np.linspace(reached_c, ends_c, stretch.rows + 1)[1:].tolist():
             now_ns += stretch.step_ns
-            parts += stretch.is_flowing
+            parts = (parts + stretch.is_flowing) % 65536.0
+            named += stretch.is_flowing
+            joined += stretch.is_joining
+            counts = {"parts": parts, "part_id": named, "joined": joined}
             times.append(now_ns)
             seen.append(now_ns + offset_ns)
-            value.append([_signal(name, first, temps_c, parts, stretch) for name in channels])
+            value.append([_signal(name, first, temps_c, counts, stretch) for name in channels])
             quality.append(
                 [stretch.grade if name == first else stretch.others for name in channels]
             )
@@ -142,16 +157,22 @@ def told(plan: CellPlan, stretches: Sequence[Stretch]) -> Block:
 
 
 def _signal(
-    name: str, first: str, temps_c: Sequence[float], parts: float, stretch: Stretch
+    name: str,
+    first: str,
+    temps_c: Sequence[float],
+    counts: Mapping[str, float],
+    stretch: Stretch,
 ) -> float:
     """What one channel shows."""
     if name.endswith("/temperature"):
         return temps_c[0] if name == first else temps_c[1]
     return {
+        **counts,
+        "inspection": float(stretch.has_passed),
+        "bead_width": 0.8,
         "setpoint": stretch.setpoint_c,
         "output": stretch.output,
         "dispensing": float(stretch.is_flowing),
-        "parts": parts,
         "charge_id": stretch.charge,
         "wiped": float(stretch.is_wiped),
         "ambient": 23.0,

@@ -17,7 +17,7 @@ from watchedpot.core import dose, entries, loads, readiness, tank, tracks
 from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
 from watchedpot.core.charges import Outlook, outlook
 from watchedpot.core.columns import CellColumns
-from watchedpot.core.judging import judge
+from watchedpot.core.judging import Walked, judge
 from watchedpot.core.model import Block, Detail, Entry, Event, EventKind
 from watchedpot.core.rules import ZoneKind
 from watchedpot.core.series import Held
@@ -130,7 +130,7 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     state = replace(state, zones=tuple(zones))
     dip = next((edge for edge in edges if edge.name == "is_dip"), None)
     watched = watch(state, cell, piece, edges, plan)
-    made = judge(before, cell, piece, traces, edges, plan)
+    made = judge(before, cell, piece, Walked(traces, edges), plan)
     filed += watched.filed
     filed += made.filed
     filed.sort(key=lambda pair: pair[0])

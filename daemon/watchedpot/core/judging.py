@@ -8,8 +8,9 @@ a part is joined, or a zone has been lost from sight for too long.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, NamedTuple, TypeAlias
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,6 @@ from watchedpot.core.counting import Count, Counter, Jump, count
 from watchedpot.core.model import Detail, Event, EventKind
 from watchedpot.core.parts import (
     BIT,
-    NONE_MK,
     UNJOINED,
     Made,
     OpenPart,
@@ -31,17 +31,31 @@ from watchedpot.core.parts import (
     judged_again,
 )
 from watchedpot.core.rules import PartRule, Verdict
-from watchedpot.core.series import Series
-from watchedpot.core.snapshot import Phase
+from watchedpot.core.steps import Bools, Ints, Met, part_steps
 from watchedpot.core.units import NANO, ns
 from watchedpot.core.walk import Filed, ZoneEdge, ZoneTrace
-from watchedpot.core.zone import ZonePlan
-
-Ints: TypeAlias = NDArray[np.int64]
-Bools: TypeAlias = NDArray[np.bool_]
 
 _VERDICTS = tuple(Verdict)
-_CEILING = BIT[PartRule.OVER_CEILING]
+_OF_CHARGE = {
+    "is_spent": PartRule.SPENT_CHARGE,
+    "is_overheated": PartRule.OVERHEATED_CHARGE,
+}
+"""Rules about the charge by the edge from which they hold."""
+
+
+class Walked(NamedTuple):
+    """What the zones were over a piece of a block.
+
+    Attributes
+    ----------
+    traces
+        Of each zone; None for those that the block says nothing of.
+    edges
+        Of all zones, rows counted from 1 at the start of the piece.
+    """
+
+    traces: Sequence[ZoneTrace | None]
+    edges: Sequence[ZoneEdge]
 
 
 class Judged(NamedTuple):
@@ -55,8 +69,7 @@ def judge(
     state: CellState,
     cell: CellColumns,
     piece: slice,
-    traces: Sequence[ZoneTrace | None],
-    edges: Sequence[ZoneEdge],
+    walked: Walked,
     plan: CellPlan,
 ) -> Judged:
     """The parts of a cell over a piece of a block.
@@ -69,22 +82,20 @@ def judge(
         The block.
     piece : slice
         Rows ``start`` to ``stop`` of it, at least one.
-    traces : sequence
-        What each zone was over the piece; None for zones that the block says nothing of.
-    edges : sequence of ZoneEdge
-        Of all zones, rows counted from 1 at the start of the piece.
+    walked : Walked
+        The zones over the piece.
     plan : CellPlan
         The cell.
 
     Returns
     -------
     Judged
-        Rows count as in the edges.
+        Rows count from 1 at the start of the piece.
     """
     rules = plan.rules
     if rules.parts is None and rules.part_id is None:
         return Judged(state.parts, [])
-    walk = _Judging(state, cell, piece, traces, edges, plan)
+    walk = _Judging(state, cell, piece, walked, plan)
     walk.run()
     return Judged(walk.close(), walk.filed)
 
@@ -97,48 +108,11 @@ class _Moment(NamedTuple):
     what: Any
 
 
-@dataclass(slots=True)
-class _ZoneSteps:
-    """What the steps of one zone come to, n steps.
+class _Left(NamedTuple):
+    """Some melt that left until a row, counted from 0."""
 
-    Attributes
-    ----------
-    marks
-        Of all steps.
-    low_mk, high_mk, tip_low_mk, tip_high_mk, sum_mk_us, seen_us, blind_us
-        As in ``Tally``, where melt may have flowed.
-    """
-
-    marks: Ints
-    low_mk: Ints
-    high_mk: Ints
-    tip_low_mk: Ints
-    tip_high_mk: Ints
-    sum_mk_us: Ints
-    seen_us: Ints
-    blind_us: Ints
-    flowing: Ints
-
-    def tallies(self, bounds: list[int]) -> list[Tally]:
-        """Tallies between pairs of bounds."""
-        columns = (
-            _reduced(np.bitwise_or, self.flowing, bounds),
-            _reduced(np.minimum, self.low_mk, bounds),
-            _reduced(np.maximum, self.high_mk, bounds),
-            _reduced(np.minimum, self.tip_low_mk, bounds),
-            _reduced(np.maximum, self.tip_high_mk, bounds),
-            _reduced(np.add, self.sum_mk_us, bounds),
-            _reduced(np.add, self.seen_us, bounds),
-            _reduced(np.add, self.blind_us, bounds),
-        )
-        return [Tally(*row) for row in zip(*columns, strict=True)]
-
-
-def _reduced(function: np.ufunc, steps: Ints, bounds: list[int]) -> list[int]:
-    """A column reduced between pairs of bounds, of which none is empty."""
-    padded = np.append(steps, steps[-1:])  # so that the end is a place like any other
-    reduced: list[int] = function.reduceat(padded, bounds)[::2].tolist()
-    return reduced
+    row: int
+    slug: Slug
 
 
 class _Judging:
@@ -149,15 +123,14 @@ class _Judging:
         state: CellState,
         cell: CellColumns,
         piece: slice,
-        traces: Sequence[ZoneTrace | None],
-        edges: Sequence[ZoneEdge],
+        walked: Walked,
         plan: CellPlan,
     ) -> None:
         self.before = state
         self.cell = cell
         self.piece = piece
-        self.traces = traces
-        self.edges = edges
+        self.traces = walked.traces
+        self.edges = walked.edges
         self.plan = plan
         self.filed: list[Filed] = []
         self.mono_ns = cell.block.mono_ns[piece]
@@ -171,14 +144,16 @@ class _Judging:
         self.flow = self._flow()
         self.flowed_us = self._flowed_us()
         self.counter, self.counts, self.jumps = self._counted()
-        self.rows = sorted({counted.row for counted in self.counts})
+        self.by_row: dict[int, list[Count]] = {}
+        for counted in self.counts:
+            self.by_row.setdefault(counted.row, []).append(counted)
+        self.rows = sorted(self.by_row)
         # A step may have melt flowing if either end may; the one that shows a count ends a part.
         self.may_flow = (self.flow[1:] != 0) | (self.flow[:-1] != 0)
         self.may_flow[self.rows] = True
-        self.zones = [
-            None if trace is None else self._zone_steps(trace, zone, place)
-            for place, (trace, zone) in enumerate(zip(traces, plan.zones, strict=True))
-        ]
+        self.steps = part_steps(
+            walked.traces, self.may_flow, plan.parts, doubted=state.failed_checks
+        )
         self.blind_us = list(state.parts.blind_us)
 
     def _flow(self) -> NDArray[np.int8]:
@@ -237,84 +212,29 @@ class _Judging:
         counter = replace(counter, value=int(named[-1]), seen_ns=int(self.mono_ns[rows[-1]]))
         return counter, counts, []
 
-    def _zone_steps(self, trace: ZoneTrace, zone: ZonePlan, place: int) -> _ZoneSteps:
-        """What the steps of a zone lay on the part under way."""
-        series, joined = trace.series, trace.series.is_joined
-        step_us = series.step_ns // 1000
-        seen = joined & self.may_flow
-        wall = _Steps.of(series)
-        tip = None if zone.tip is None else _Steps.of(trace.tip)
-        marks = self._zone_marks(trace, zone, wall, tip)
-        nothing = np.full(self.size, NONE_MK)
-        means_mk = (wall.first_mk + wall.last_mk) // 2
-        return _ZoneSteps(
-            marks,
-            np.where(seen, wall.low_mk, NONE_MK),
-            np.where(seen, wall.high_mk, -NONE_MK),
-            nothing if tip is None else np.where(seen, tip.low_mk, NONE_MK),
-            -nothing if tip is None else np.where(seen, tip.high_mk, -NONE_MK),
-            np.where(seen, means_mk * step_us, 0),
-            np.where(seen, step_us, 0),
-            np.where(self.may_flow & ~joined, step_us, 0),
-            np.where(self.may_flow, marks & ~BIT[PartRule.BLIND], marks & _CEILING),
-        )
-
-    def _zone_marks(
-        self, trace: ZoneTrace, zone: ZonePlan, wall: _Steps, tip: _Steps | None
-    ) -> Ints:
-        """The rules that speak against the melt of each step in one zone."""
-        judging, joined = self.plan.rules.judging, trace.series.is_joined
-        marks = np.zeros(self.size, dtype=np.int64)
-        guard_c, near_c = judging.guard_k, judging.guard_k + judging.near_k
-        rules = zone.rules
-        edges = [(wall, rules.low_c, False), (wall, rules.high_c, True)]
-        if tip is not None and rules.tip is not None:
-            edges.append((tip, rules.tip.low_c, False))
-        for steps, edge_c, is_high in edges:
-            if steps.may_be_beyond(edge_c, near_c, is_high=is_high):
-                near = joined & steps.beyond(edge_c, near_c, is_high=is_high)
-                outside = joined & steps.beyond(edge_c, guard_c, is_high=is_high)
-                marks |= np.where(outside, BIT[PartRule.OUTSIDE_WINDOW], 0)
-                marks |= np.where(near & ~outside, BIT[PartRule.NEAR_EDGE], 0)
-        ceiling_c = rules.material.ceiling_c
-        if wall.may_be_beyond(ceiling_c, guard_c, is_high=True):
-            over = joined & wall.beyond(ceiling_c, guard_c, is_high=True)
-            marks |= np.where(over, _CEILING, 0)
-        if not joined.all():
-            marks |= np.where(joined, 0, BIT[PartRule.BLIND])
-        is_ready = _ready(trace, self.size)
-        if not is_ready.all():
-            before_ready = ~(is_ready[:-1] & is_ready[1:])
-            marks |= np.where(before_ready, BIT[PartRule.BEFORE_READY], 0)
-        if rules.id in self.before.failed_checks:
-            marks |= BIT[PartRule.SENSOR_DOUBT]
-        return marks
-
-    def _cell_marks(self) -> Ints:
-        """The rules of the cell that speak against the melt of each step."""
+    def _cell_marks(self, spans: Sequence[tuple[int, int]]) -> list[int]:
+        """The rules of the cell that speak against the melt of each span."""
+        if not self.may_flow.any():
+            return [0] * len(spans)
         charge, marks = self.before.charge, np.zeros(self.size, dtype=np.int64)
-        for rule, is_so, edge in (
-            (PartRule.SPENT_CHARGE, charge.is_spent, "is_spent"),
-            (PartRule.OVERHEATED_CHARGE, charge.is_overheated, "is_overheated"),
+        for rule, is_so in (
+            (PartRule.UNKNOWN_AGE, not charge.is_age_known),
+            (PartRule.DOUBTED_CHARGE, charge.is_doubted),
+            (PartRule.UNFIT_CHARGE, bool(charge.unfit)),
+            (PartRule.SPENT_CHARGE, charge.is_spent),
+            (PartRule.OVERHEATED_CHARGE, charge.is_overheated),
         ):
-            first = 0 if is_so else self._first_row(edge)
-            marks[first:] |= BIT[rule]
-        if not charge.is_age_known:
-            marks |= BIT[PartRule.UNKNOWN_AGE]
-        if charge.is_doubted:
-            marks |= BIT[PartRule.DOUBTED_CHARGE]
-        if charge.unfit:
-            marks |= BIT[PartRule.UNFIT_CHARGE]
+            if is_so:
+                marks |= BIT[rule]
+        for edge in self.edges:
+            if edge.is_on and edge.name in _OF_CHARGE:
+                marks[edge.row - 1 :] |= BIT[_OF_CHARGE[edge.name]]
         if charge.expires_utc_ns is not None:
             late = self.cell.block.seen_ns[self.piece] > charge.expires_utc_ns
-            marks |= np.where(late, BIT[PartRule.UNFIT_CHARGE], 0)
-        marks |= np.where(self._after_idle(), BIT[PartRule.AFTER_IDLE], 0)
-        return np.where(self.may_flow, marks, 0)
-
-    def _first_row(self, name: str) -> int:
-        """The first row of an edge that comes on, behind the last row if there is none."""
-        rows = [edge.row - 1 for edge in self.edges if edge.name == name and edge.is_on]
-        return min(rows, default=self.size)
+            marks[late] |= BIT[PartRule.UNFIT_CHARGE]
+        marks[self._after_idle()] |= BIT[PartRule.AFTER_IDLE]
+        marks[~self.may_flow] = 0
+        return [int(np.bitwise_or.reduce(marks[first:stop])) for first, stop in spans]
 
     def _after_idle(self) -> Bools:
         """Rows where melt flows that has stood in the nozzle for too long."""
@@ -335,11 +255,13 @@ class _Judging:
         moments = [_Moment(jump.row, 0, jump) for jump in self.jumps]
         moments += [_Moment(row, 1, None) for row in self.rows]
         moments += [_Moment(row, 2, joined) for row, joined in self._joinings()]
-        moments += [_Moment(row, 3, zone) for row, zone in self._losses()]
+        moments += [_Moment(row, 3, zones) for row, zones in self._losses()]
         moments.sort(key=lambda moment: moment[:2])
         spans = self._spans()
-        tallied = self._tallied(spans)
-        slugged = self._slugged()
+        met = self.steps.met(spans) if spans else []
+        marks = self._cell_marks(spans)
+        slugged = self._slugged(spans, met)
+        ages_s = self._ages_s() if self.rows else []
         part = self._carried()
         n = 0
         for moment in moments:
@@ -347,8 +269,8 @@ class _Judging:
                 self._jump(moment.what)
             elif moment.rank == 1:
                 self._advance_slugs(slugged, moment.row)
-                part = self._grown(part, spans[n], tallied[n])
-                self._count(part, moment.row)
+                part = self._grown(part, spans[n], met[n], marks[n])
+                self._count(part, moment.row, ages_s[n])
                 n += 1
                 part = self._begun(moment.row)
             elif moment.rank == 2:
@@ -356,7 +278,7 @@ class _Judging:
             else:
                 self._lose(moment.row, moment.what)
         self._advance_slugs(slugged, self.size)
-        self.part = self._grown(part, spans[n], tallied[n]) if n < len(spans) else part
+        self.part = self._grown(part, spans[n], met[n], marks[n]) if n < len(spans) else part
         self.part = replace(self.part, part_id=self._part_id(self.size))
 
     def _carried(self) -> OpenPart:
@@ -387,38 +309,18 @@ class _Judging:
             spans.append((first, self.size))
         return spans
 
-    def _tallied(self, spans: list[tuple[int, int]]) -> list[_Tallied]:
-        """What each span comes to."""
-        if not spans:
-            return []
-        bounds = [end for span in spans for end in span]
-        nothing = [Tally()] * len(spans)
-        zones = [nothing if zone is None else zone.tallies(bounds) for zone in self.zones]
-        standing = [
-            [0] * len(spans) if zone is None else _reduced(np.bitwise_or, zone.marks, bounds)
-            for zone in self.zones
-        ]
-        marks = _reduced(np.bitwise_or, self._cell_marks(), bounds)
-        return [
-            _Tallied(of_zones, of_standing, of_cell)
-            for of_zones, of_standing, of_cell in zip(
-                zip(*zones, strict=True), zip(*standing, strict=True), marks, strict=True
-            )
-        ]
-
-    def _grown(self, part: OpenPart, span: tuple[int, int], tallied: _Tallied) -> OpenPart:
+    def _grown(self, part: OpenPart, span: tuple[int, int], met: Met, marks: int) -> OpenPart:
         """The part under way with some more steps."""
         first, stop = span
         flow = self.flow[first + 1 : stop + 1]
         begun = part.begun
         if begun is None and (flow > 0).any():
-            row = first + int(np.argmax(flow > 0))
-            begun = self.cell.instant(self.piece.start + row)
+            begun = self.cell.instant(self.piece.start + first + int(np.argmax(flow > 0)))
         return OpenPart(
             part.since,
-            tuple(a + b for a, b in zip(part.zones, tallied.zones, strict=True)),
-            tuple(a | b for a, b in zip(part.standing, tallied.standing, strict=True)),
-            part.marks | tallied.marks,
+            tuple(a + b for a, b in zip(part.zones, met.zones, strict=True)),
+            tuple(a | b for a, b in zip(part.standing, met.standing, strict=True)),
+            part.marks | marks,
             begun,
             part.may_have_flowed or bool(flow.any()),
             part.flowed_us + int(self.flowed_us[stop] - self.flowed_us[first]),
@@ -426,14 +328,13 @@ class _Judging:
             part.part_id,
         )
 
-    def _count(self, part: OpenPart, row: int) -> None:
+    def _count(self, part: OpenPart, row: int, age_s: float | None) -> None:
         """The parts that a row counts, judged."""
         plan, at = self.plan.parts, self.cell.instant(self.piece.start + row)
         # While melt flows at the count, the id may be that of the next part already.
-        part = replace(part, part_id=self._part_id(row + 1 if self.flow[row + 1] == 0 else row))
-        for counted in self.counts:
-            if counted.row != row:
-                continue
+        part_id = self._part_id(row + 1 if self.flow[row + 1] == 0 else row)
+        part = part if part_id == part.part_id else replace(part, part_id=part_id)
+        for counted in self.by_row[row]:
             if not counted.is_certain and not part.may_have_flowed:
                 continue  # nothing was dispensed, so nothing was made
             if self.plan.rules.parts is None:
@@ -444,7 +345,7 @@ class _Judging:
                 part,
                 int(self.flowed_us[row + 1]),
                 self.before.charge.id,
-                self._age_s(row),
+                age_s,
                 *self._inspected(row),
             )
             self._file(row, judged(made, self.slugs, plan), counted.last + 1 - counted.first)
@@ -467,17 +368,18 @@ class _Judging:
         rows = np.flatnonzero(columns.is_good[:stop] & (columns.value[:stop] >= 1.0))
         return int(columns.value[rows[-1]]) if rows.size else self.parts.open.part_id
 
-    def _age_s(self, row: int) -> float | None:
-        """The age of the charge at a row, by the stricter bound."""
+    def _ages_s(self) -> list[float | None]:
+        """The age of the charge at each row that counts, by the stricter bound."""
         place, zone = self.plan.reservoir, self.plan.charge_zone
         if place is None or zone is None or zone.rules.material.ageing is None:
-            return None
+            return [None] * len(self.rows)
         aged, trace = self.before.zones[place].dose, self.traces[place]
-        low_ns, high_ns = aged.low_ns, aged.high_ns
+        oldest_ns = np.full(self.size, max(aged.low_ns, aged.high_ns))
         if trace is not None and trace.low_ns.size:
-            low_ns += int(trace.low_ns[: row + 1].sum())
-            high_ns += int(trace.high_ns[: row + 1].sum())
-        return max(low_ns, high_ns) / NANO
+            oldest_ns = np.maximum(
+                aged.low_ns + np.cumsum(trace.low_ns), aged.high_ns + np.cumsum(trace.high_ns)
+            )
+        return [age_ns / NANO for age_ns in oldest_ns[self.rows].tolist()]
 
     def _inspected(self, row: int) -> tuple[int | None, float | None]:
         """The result and the bead's width as they stand when a part is counted."""
@@ -526,9 +428,8 @@ class _Judging:
             event = self.recent[place]
             joined_s = (at.utc_ns - int(event.detail("begun_utc_ns") or 0)) / NANO
             if plan.open_time_s is not None and joined_s > plan.open_time_s:
-                late = judged_again(
-                    event, PartRule.OPEN_TIME, "", "joined late", plan, joined_s=joined_s
-                )
+                against = [(PartRule.OPEN_TIME, "")]
+                late = judged_again(event, against, "joined late", plan, joined_s=joined_s)
                 self._replace(row, place, late)
 
     def _replace(self, row: int, place: int, event: Event | None) -> None:
@@ -537,9 +438,9 @@ class _Judging:
             self.recent[place] = event
             self.filed.append((row + 1, event))
 
-    def _losses(self) -> list[tuple[int, int]]:
-        """Rows by which a zone has been lost from sight for too long, and the zone's place."""
-        losses = []
+    def _losses(self) -> list[tuple[int, list[str]]]:
+        """Rows by which zones have been lost from sight for too long, and which."""
+        losses: dict[int, list[str]] = {}
         for place, trace in enumerate(self.traces):
             if trace is None:
                 continue
@@ -549,17 +450,14 @@ class _Judging:
                 continue
             blind_us = np.cumsum(np.where(joined, 0, trace.series.step_ns // 1000))
             blind_us += self.blind_us[place]
-            seen_us = np.maximum.accumulate(np.where(joined, blind_us, 0))
-            blind_us -= seen_us
+            blind_us -= np.maximum.accumulate(np.where(joined, blind_us, 0))
             earlier_us = np.concatenate(([self.blind_us[place]], blind_us[:-1]))
             limit_us = self.plan.parts.blind_us
-            losses += [
-                (row, place)
-                for row in np.flatnonzero((blind_us > limit_us) & (earlier_us <= limit_us)).tolist()
-                if self._was_producing(row, int(blind_us[row]))
-            ]
+            for row in np.flatnonzero((blind_us > limit_us) & (earlier_us <= limit_us)).tolist():
+                if self._was_producing(row, int(blind_us[row])):
+                    losses.setdefault(row, []).append(self.plan.parts.zones[place])
             self.blind_us[place] = int(blind_us[-1])
-        return losses
+        return list(losses.items())
 
     def _was_producing(self, row: int, blind_us: int) -> bool:
         """Whether the cell was in production when it was lost from sight."""
@@ -570,42 +468,41 @@ class _Judging:
         newest_ns = int(flowed[-1]) if flowed.size else self.before.last_dispensing_ns
         return newest_ns is not None and lost_ns - newest_ns <= self.plan.production_hold_ns
 
-    def _lose(self, row: int, place: int) -> None:
+    def _lose(self, row: int, zones: Sequence[str]) -> None:
         """The newest parts before a loss of readings are doubted with it."""
-        zone = self.plan.parts.zones[place]
         first = max(0, len(self.recent) - self.plan.parts.before_loss)
-        for n in range(first, len(self.recent)):
-            doubted = judged_again(
-                self.recent[n], PartRule.BEFORE_LOSS, zone, "readings lost", self.plan.parts
-            )
-            self._replace(row, n, doubted)
+        against = [(PartRule.BEFORE_LOSS, zone) for zone in zones]
+        for place in range(first, len(self.recent)):
+            event = self.recent[place]
+            doubted = judged_again(event, against, "readings lost", self.plan.parts)
+            self._replace(row, place, doubted)
 
-    def _slugged(self) -> list[tuple[int, int, tuple[Tally, ...]]]:
-        """Steps of each slug of melt, cut at counts: the last row, the slug's place, the zones."""
+    def _slugged(self, spans: Sequence[tuple[int, int]], met: Sequence[Met]) -> list[_Left]:
+        """Melt that left in the piece, cut at slugs and at counts, the newest first."""
         slug_us = self.plan.parts.slug_us
         if not slug_us:
             return []
         places = self.flowed_us[1:] // slug_us
+        if len(spans) == 1 and places[0] == places[-1]:
+            return [_Left(self.size - 1, Slug(int(places[0]), met[0].zones))]
         ends = np.concatenate((places[1:] != places[:-1], [True]))
         ends[self.rows] = True
-        stops = np.flatnonzero(ends) + 1
-        bounds = np.stack((np.concatenate(([0], stops[:-1])), stops), axis=1).ravel().tolist()
-        nothing = [Tally()] * stops.size
-        zones = [nothing if zone is None else zone.tallies(bounds) for zone in self.zones]
+        stops = (np.flatnonzero(ends) + 1).tolist()
+        cuts = list(pairwise([0, *stops]))
         return [
-            (stop - 1, int(places[stop - 1]), tallies)
-            for stop, tallies in zip(stops.tolist(), zip(*zones, strict=True), strict=True)
+            _Left(stop - 1, Slug(int(places[stop - 1]), left.zones))
+            for (_, stop), left in zip(cuts, self.steps.met(cuts), strict=True)
         ][::-1]
 
-    def _advance_slugs(self, slugged: list[tuple[int, int, tuple[Tally, ...]]], row: int) -> None:
+    def _advance_slugs(self, slugged: list[_Left], row: int) -> None:
         """Melt that left until a row."""
-        while slugged and slugged[-1][0] <= row:
-            _, place, zones = slugged.pop()
-            if self.slugs and self.slugs[-1].place == place:
-                grown = zip(self.slugs[-1].zones, zones, strict=True)
-                self.slugs[-1] = Slug(place, tuple(a + b for a, b in grown))
-            else:
-                self.slugs.append(Slug(place, zones))
+        while slugged and slugged[-1].row <= row:
+            new = slugged.pop().slug
+            if self.slugs and self.slugs[-1].place == new.place:
+                grown = zip(self.slugs[-1].zones, new.zones, strict=True)
+                new = Slug(new.place, tuple(a + b for a, b in grown))
+                self.slugs.pop()
+            self.slugs.append(new)
 
     def close(self) -> Parts:
         """The parts after the piece."""
@@ -631,59 +528,3 @@ class _Judging:
         from_us = min(way.reach(self.part.flowed_before_us, 0)[0] for way in ways)
         first = from_us // self.plan.parts.slug_us
         return tuple(slug for slug in self.slugs if slug.place >= first)
-
-
-class _Tallied(NamedTuple):
-    """What a span of steps comes to."""
-
-    zones: tuple[Tally, ...]
-    standing: tuple[int, ...]
-    marks: int
-
-
-class _Steps(NamedTuple):
-    """Temperatures at both ends of each step, in mK, which add up exactly in any order."""
-
-    first_mk: Ints
-    last_mk: Ints
-    low_mk: Ints
-    high_mk: Ints
-    lowest_c: float
-    highest_c: float
-
-    @classmethod
-    def of(cls, series: Series) -> _Steps:
-        """Steps of a series; those that are not joined mean nothing."""
-        temp_mk = np.rint(series.value * 1000.0).astype(np.int64)
-        first_mk, last_mk = temp_mk[:-1], temp_mk[1:]
-        return cls(
-            first_mk,
-            last_mk,
-            np.minimum(first_mk, last_mk),
-            np.maximum(first_mk, last_mk),
-            series.lowest,
-            series.highest,
-        )
-
-    def may_be_beyond(self, edge_c: float, margin_k: float, *, is_high: bool) -> bool:
-        """Whether some step can be within a margin of an edge, or beyond it."""
-        margin_k += 0.001
-        if is_high:
-            return self.highest_c > edge_c - margin_k
-        return self.lowest_c < edge_c + margin_k
-
-    def beyond(self, edge_c: float, margin_k: float, *, is_high: bool) -> Bools:
-        """Which steps are within a margin of an edge, or beyond it."""
-        if is_high:
-            over: Bools = self.high_mk > round((edge_c - margin_k) * 1000.0)
-            return over
-        under: Bools = self.low_mk < round((edge_c + margin_k) * 1000.0)
-        return under
-
-
-def _ready(trace: ZoneTrace, size: int) -> Bools:
-    """Whether the zone stood ready at the row before and at each row; unseen is no no."""
-    is_ready = np.ones(size + 1, dtype=np.bool_)
-    for row, phase in trace.phases:
-        is_ready[row:] = phase in {Phase.READY, Phase.UNKNOWN}
-    return is_ready

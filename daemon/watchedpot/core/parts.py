@@ -24,13 +24,22 @@ those of the mean. Overheated melt stays so while it stands; all other marks it 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from watchedpot.core.counting import Count, Counter
 from watchedpot.core.model import Detail, Event, EventKind, Instant
-from watchedpot.core.rules import VERDICTS, CellRules, PartRule, Verdict, ZoneKind
+from watchedpot.core.rules import (
+    VERDICTS,
+    CellRules,
+    PartRule,
+    PartRules,
+    Verdict,
+    ZoneKind,
+    ZoneRules,
+)
 from watchedpot.core.units import ns
 from watchedpot.core.zone import hold_up_of
 
@@ -181,7 +190,7 @@ class Parts:
     zones: tuple[str, ...] = ()
     counter: Counter = field(default_factory=Counter)
     open: OpenPart = field(default_factory=OpenPart)
-    flow: int = -1
+    flow: int = 0
     flowed_us: int = 0
     slugs: tuple[Slug, ...] = ()
     recent: tuple[Event, ...] = ()
@@ -217,6 +226,48 @@ class Transit:
 
 
 @dataclass(frozen=True, slots=True)
+class Limits:
+    """Where the temperature of a zone speaks against a part: beyond these numbers. [mK].
+
+    Attributes
+    ----------
+    low_mk, high_mk, ceiling_mk
+        The edges of its window and its material's ceiling, each with the guard towards the good.
+    near_low_mk, near_high_mk
+        Where it counts as near an edge.
+    has_tip, tip_mk, near_tip_mk
+        The same for the lowest temperature of a tip, where one is known.
+    """
+
+    low_mk: int
+    high_mk: int
+    ceiling_mk: int
+    near_low_mk: int
+    near_high_mk: int
+    has_tip: bool
+    tip_mk: int = 0
+    near_tip_mk: int = 0
+
+
+def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
+    """The limits of one zone."""
+    guard_mk = round(1000.0 * judging.guard_k)
+    near_mk = guard_mk + round(1000.0 * judging.near_k)
+    low_mk, high_mk = round(1000.0 * zone.low_c), round(1000.0 * zone.high_c)
+    tip_mk = 0 if zone.tip is None else round(1000.0 * zone.tip.low_c)
+    return Limits(
+        low_mk=low_mk + guard_mk,
+        high_mk=high_mk - guard_mk,
+        ceiling_mk=round(1000.0 * zone.material.ceiling_c) - guard_mk,
+        near_low_mk=low_mk + near_mk,
+        near_high_mk=high_mk - near_mk,
+        has_tip=zone.tip is not None,
+        tip_mk=tip_mk + guard_mk,
+        near_tip_mk=tip_mk + near_mk,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class PartPlan:
     """What a cell's rules come to for its parts, computed once.
 
@@ -233,6 +284,7 @@ class PartPlan:
     cell: str
     verdicts: dict[PartRule, Verdict]
     zones: tuple[str, ...]
+    limits: tuple[Limits, ...]
     is_nozzle: tuple[bool, ...]
     transits: tuple[Transit | None, ...]
     slug_us: int
@@ -257,6 +309,7 @@ def plan_parts(rules: CellRules) -> PartPlan:
         cell=rules.id,
         verdicts={rule: verdict for rule, verdict in told.items() if verdict is not Verdict.CLEAR},
         zones=tuple(zone.id for zone in rules.zones),
+        limits=tuple(limits_of(zone, judging) for zone in rules.zones),
         is_nozzle=tuple(zone.kind is ZoneKind.NOZZLE for zone in rules.zones),
         transits=transits,
         slug_us=-(-longest_us // SLUGS),
@@ -320,15 +373,18 @@ def judged(made: Made, slugs: Sequence[Slug], plan: PartPlan) -> Event:
     """The event of a part that was made, with its verdict."""
     part, counted = made.part, made.counted
     span_us = part.flowed_before_us, made.flowed_to_us
-    zones = [_met(place, part, slugs, plan, span_us) for place in range(len(plan.zones))]
+    met = [_met(place, part, slugs, plan, span_us) for place in range(len(plan.zones))]
     against = [
         (rule, zone)
-        for place, zone in enumerate(plan.zones)
+        for zone, (_, marks) in zip(plan.zones, met, strict=True)
+        if marks
         for rule in ZONE_RULES
-        if _marks(zones[place], part, place, plan) & BIT[rule]
+        if marks & BIT[rule]
     ]
     marks = part.marks | (0 if counted.is_certain else BIT[PartRule.UNCOUNTED])
-    against += [(rule, "") for rule in CELL_RULES if marks & BIT[rule]]
+    zones = [tally for tally, _ in met]
+    if marks:
+        against += [(rule, "") for rule in CELL_RULES if marks & BIT[rule]]
     against = [pair for pair in against if pair[0] in plan.verdicts]
     not_ready = any(zone.marks & BIT[PartRule.BEFORE_READY] for zone in part.zones)
     begun = part.begun or part.since or made.at
@@ -372,41 +428,38 @@ def _met(
     slugs: Sequence[Slug],
     plan: PartPlan,
     span_us: tuple[int, int],
-) -> Tally:
-    """What the melt of a part met in a zone: at its moment, or when it passed."""
+) -> tuple[Tally, int]:
+    """What the melt of a part met in a zone, and its marks: at its moment, or when it passed."""
     now, way = part.zones[place], plan.transits[place]
     if way is None:
-        return now
-    arrived = _marks_between(place, slugs, way.reach(*span_us), plan)
+        return now, _settled(now, now.marks, part, place, plan)
+    arrived = 0
+    for slug in _between(slugs, way.reach(*span_us), plan):
+        arrived |= slug.zones[place].marks
     if plan.is_nozzle[place]:
-        return replace(now, marks=now.marks | (arrived & BIT[PartRule.OVER_CEILING]))
-    passed = sum(
-        (slug.zones[place] for slug in _between(slugs, way.mean(*span_us), plan)), start=Tally()
-    )
+        marks = now.marks | (arrived & BIT[PartRule.OVER_CEILING])
+        return now, _settled(now, marks, part, place, plan)
+    passed = Tally()
+    for slug in _between(slugs, way.mean(*span_us), plan):
+        passed += slug.zones[place]
     if not passed.seen_us + passed.blind_us:
         passed = now  # melt from before the account
-    return replace(passed, marks=arrived | (now.marks & BIT[PartRule.BEFORE_READY]))
+    marks = arrived | (now.marks & BIT[PartRule.BEFORE_READY])
+    return passed, _settled(passed, marks, part, place, plan)
 
 
-def _marks_between(
-    place: int, slugs: Sequence[Slug], span_us: tuple[int, int], plan: PartPlan
-) -> int:
-    """All marks of a zone on the slugs of a span."""
-    marks = 0
-    for slug in _between(slugs, span_us, plan):
-        marks |= slug.zones[place].marks
-    return marks
-
-
-def _between(slugs: Sequence[Slug], span_us: tuple[int, int], plan: PartPlan) -> Iterable[Slug]:
+def _between(slugs: Sequence[Slug], span_us: tuple[int, int], plan: PartPlan) -> Sequence[Slug]:
     """Slugs that a span of dispensing time touches."""
-    first, last = (at_us // plan.slug_us for at_us in span_us)
-    return (slug for slug in slugs if first <= slug.place <= last)
+    first, last = span_us[0] // plan.slug_us, span_us[1] // plan.slug_us
+    return slugs[bisect_left(slugs, first, key=_place) : bisect_right(slugs, last, key=_place)]
 
 
-def _marks(met: Tally, part: OpenPart, place: int, plan: PartPlan) -> int:
+def _place(slug: Slug) -> int:
+    return slug.place
+
+
+def _settled(met: Tally, marks: int, part: OpenPart, place: int, plan: PartPlan) -> int:
     """The marks of a zone on a part, with what its unseen time comes to."""
-    marks = met.marks
     if not part.may_have_flowed:
         marks |= part.standing[place]
     elif met.blind_us:
@@ -416,6 +469,8 @@ def _marks(met: Tally, part: OpenPart, place: int, plan: PartPlan) -> int:
             bearable_us = max(bearable_us, plan.slug_us // 10)
         lost = PartRule.LOST_READINGS if met.blind_us <= bearable_us else PartRule.BLIND
         marks |= BIT[lost]
+    if marks & BIT[PartRule.OUTSIDE_WINDOW]:
+        marks &= ~BIT[PartRule.NEAR_EDGE]  # on the way there, which says nothing more
     return marks
 
 
@@ -427,14 +482,19 @@ def worst(against: Iterable[tuple[PartRule, str]], plan: PartPlan) -> Verdict:
 
 
 def judged_again(
-    event: Event, rule: PartRule, zone: str, because: str, plan: PartPlan, **changed: Detail
+    event: Event,
+    more: Sequence[tuple[PartRule, str]],
+    because: str,
+    plan: PartPlan,
+    **changed: Detail,
 ) -> Event | None:
-    """A part with one more rule against it; None where that changes nothing."""
+    """A part with more rules against it; None where that changes nothing."""
     told = dict(event.details)
     against = rules_of(str(told["rules"]))
-    if rule not in plan.verdicts or (rule, zone) in against:
+    new = [pair for pair in more if pair[0] in plan.verdicts and pair not in against]
+    if not new:
         return None
-    against = (*against, (rule, zone))
+    against = (*against, *new)
     verdict = worst([pair for pair in against if pair[0] in plan.verdicts], plan)
     names = ",".join(_named(*pair) for pair in against)
     told |= {"verdict": verdict.value, "rules": names, "because": because} | changed

@@ -1,0 +1,219 @@
+"""What each step of a block lays on the part under way: marks and figures of zones and cell.
+
+All zones that the block says something of are rows of the same arrays, so that a block of one
+row, as a live cell brings it, costs a few array operations and not a few for each zone.
+Temperatures are whole millikelvin and times whole microseconds: sums of them are exact in any
+order, so that no cutting of a series changes a part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchedpot.core.parts import BIT, NONE_MK, PartPlan, Tally
+from watchedpot.core.rules import PartRule
+from watchedpot.core.snapshot import Phase
+from watchedpot.core.walk import ZoneTrace
+
+Ints: TypeAlias = NDArray[np.int64]
+Bools: TypeAlias = NDArray[np.bool_]
+
+ABSURD_C = 1e6
+"""Further than any temperature in a cell. [degC]"""
+
+_OUTSIDE = BIT[PartRule.OUTSIDE_WINDOW]
+_NEAR = BIT[PartRule.NEAR_EDGE]
+_CEILING = BIT[PartRule.OVER_CEILING]
+_READY = BIT[PartRule.BEFORE_READY]
+_BLIND = BIT[PartRule.BLIND]
+_DOUBT = BIT[PartRule.SENSOR_DOUBT]
+_GOOD_PHASES = frozenset({Phase.READY, Phase.UNKNOWN})
+"""Phases that say nothing against a part: not seeing is told by other rules."""
+
+
+class Met(NamedTuple):
+    """What some steps come to.
+
+    Attributes
+    ----------
+    zones
+        Where melt may have flowed, of each zone of the cell.
+    standing
+        Marks of each zone over all steps.
+    """
+
+    zones: tuple[Tally, ...]
+    standing: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """The n steps of a block in the m zones that it says something of.
+
+    Attributes
+    ----------
+    places
+        Of these zones in the cell, of which there are ``count``.
+    marks : (m, 2, n) int64
+        Where melt may have flowed, and over all steps.
+    lowest : (m, 4, n) int64
+        Temperature, its negative, and the same of the tip. [mK]
+    sums : (m, 3, n) int64
+        Integral of the temperature, time seen, time not seen. [mK us, us, us]
+    """
+
+    places: tuple[int, ...]
+    count: int
+    marks: Ints
+    lowest: Ints
+    sums: Ints
+
+    def met(self, spans: Sequence[tuple[int, int]]) -> list[Met]:
+        """What spans of steps come to, none of them empty."""
+        if not self.places:
+            return [_nothing(self.count)] * len(spans)
+        marks = _reduced(np.bitwise_or, self.marks, spans)
+        lowest = _reduced(np.minimum, self.lowest, spans)
+        sums = _reduced(np.add, self.sums, spans)
+        return [self._one(*columns) for columns in zip(marks, lowest, sums, strict=True)]
+
+    def _one(self, marks: list[list[int]], lowest: list[list[int]], sums: list[list[int]]) -> Met:
+        zones, standing = [Tally()] * self.count, [0] * self.count
+        for place, (of_flow, of_all), (low, high, tip_low, tip_high), (area, seen, blind) in zip(
+            self.places, marks, lowest, sums, strict=True
+        ):
+            zones[place] = Tally(of_flow, low, -high, tip_low, -tip_high, area, seen, blind)
+            standing[place] = of_all
+        return Met(tuple(zones), tuple(standing))
+
+
+def _nothing(count: int) -> Met:
+    return Met((Tally(),) * count, (0,) * count)
+
+
+def _reduced(
+    function: np.ufunc, columns: Ints, spans: Sequence[tuple[int, int]]
+) -> list[list[list[int]]]:
+    """Columns reduced over spans: a list of zones for each span, each a list of its columns."""
+    size = columns.shape[-1]
+    if len(spans) == 1 and spans[0] == (0, size):
+        whole = columns[..., 0] if size == 1 else function.reduce(columns, axis=-1)
+        return [whole.tolist()]
+    bounds = [end for span in spans for end in span]
+    # A place behind the end, so that the end is a bound like any other.
+    padded = np.concatenate((columns, columns[..., -1:]), axis=-1)
+    reduced = function.reduceat(padded, bounds, axis=-1)[..., ::2]
+    by_span: list[list[list[int]]] = np.moveaxis(reduced, -1, 0).tolist()
+    return by_span
+
+
+def part_steps(
+    traces: Sequence[ZoneTrace | None],
+    may_flow: Bools,
+    plan: PartPlan,
+    *,
+    doubted: Sequence[str],
+) -> Steps:
+    """What each step of a block lays on the part under way.
+
+    Parameters
+    ----------
+    traces : sequence
+        What each zone of the cell was over the block; None where the block says nothing of it.
+    may_flow : (n,) array of bool
+        Steps in which melt may have flowed. [1]
+    plan : PartPlan
+        The cell's.
+    doubted : sequence of str
+        Zones whose newest check has failed.
+
+    Returns
+    -------
+    Steps
+        A step lays a mark if either of its ends does.
+    """
+    told = [(place, trace) for place, trace in enumerate(traces) if trace is not None]
+    places = tuple(place for place, _ in told)
+    if not told:
+        empty = np.empty((0, 1, 0), dtype=np.int64)
+        return Steps((), len(plan.zones), empty, empty, empty)
+    joined = np.array([trace.series.is_joined for _, trace in told])
+    step_us = np.array([trace.series.step_ns for _, trace in told]) // 1000
+    wall_mk = _millikelvin([trace.series.value for _, trace in told])
+    low_mk, high_mk = _ends(wall_mk)
+    has_tip = any(plan.limits[place].has_tip for place in places)
+    tip_mk = _millikelvin([trace.tip.value for _, trace in told]) if has_tip else wall_mk
+    tip_low_mk, tip_high_mk = _ends(tip_mk) if has_tip else (low_mk, high_mk)
+    marks = _limit_marks(places, low_mk, high_mk, tip_low_mk, plan)
+    if not joined.all():
+        marks = np.where(joined, marks, _BLIND)
+    for row, (place, trace) in enumerate(told):
+        _mark_unready(marks[row], trace)
+        if plan.zones[place] in doubted:
+            marks[row] |= _DOUBT
+    seen = joined & may_flow
+    seen_us = step_us * seen
+    lowest = np.where(
+        seen[:, None], np.stack((low_mk, -high_mk, tip_low_mk, -tip_high_mk), axis=1), NONE_MK
+    )
+    for row, place in enumerate(places):
+        if not plan.limits[place].has_tip:
+            lowest[row, 2:] = NONE_MK
+    means_mk = (wall_mk[:, :-1] + wall_mk[:, 1:]) // 2
+    sums = np.stack((means_mk * seen_us, seen_us, step_us * (may_flow & ~joined)), axis=1)
+    flowing = np.where(may_flow, marks & ~_BLIND, marks & _CEILING)
+    return Steps(places, len(plan.zones), np.stack((flowing, marks), axis=1), lowest, sums)
+
+
+def _millikelvin(values: Sequence[NDArray[np.float64]]) -> Ints:
+    """Temperatures as whole numbers."""
+    # A tip beside an absurd reading of the room is absurd itself, and must still be a number.
+    temp_c = np.fmax(np.fmin(np.array(values), ABSURD_C), -ABSURD_C)
+    temp_mk: Ints = np.rint(temp_c * 1000.0).astype(np.int64)
+    return temp_mk
+
+
+def _ends(temp_mk: Ints) -> tuple[Ints, Ints]:
+    """The lower and the higher end of each step."""
+    first_mk, last_mk = temp_mk[:, :-1], temp_mk[:, 1:]
+    return np.minimum(first_mk, last_mk), np.maximum(first_mk, last_mk)
+
+
+def _limit_marks(
+    places: Sequence[int], low_mk: Ints, high_mk: Ints, tip_low_mk: Ints, plan: PartPlan
+) -> Ints:
+    """Marks of temperatures at limits; those of steps that are not seen mean nothing."""
+    marks = np.zeros(low_mk.shape, dtype=np.int64)
+    for row, place in enumerate(places):
+        limits = plan.limits[place]
+        lowest, highest = int(low_mk[row].min()), int(high_mk[row].max())
+        tip_lowest = int(tip_low_mk[row].min()) if limits.has_tip else NONE_MK
+        if (
+            lowest >= limits.near_low_mk
+            and highest <= limits.near_high_mk
+            and tip_lowest >= limits.near_tip_mk
+        ):
+            continue
+        near = (low_mk[row] < limits.near_low_mk) | (high_mk[row] > limits.near_high_mk)
+        outside = (low_mk[row] < limits.low_mk) | (high_mk[row] > limits.high_mk)
+        if limits.has_tip:
+            near |= tip_low_mk[row] < limits.near_tip_mk
+            outside |= tip_low_mk[row] < limits.tip_mk
+        marks[row] = np.where(outside, _OUTSIDE, np.where(near, _NEAR, 0))
+        marks[row] |= np.where(high_mk[row] > limits.ceiling_mk, _CEILING, 0)
+    return marks
+
+
+def _mark_unready(marks: Ints, trace: ZoneTrace) -> None:
+    """Mark the steps at either end of which a zone stood otherwise than ready."""
+    if all(phase in _GOOD_PHASES for _, phase in trace.phases):
+        return
+    is_ready = np.ones(marks.size + 1, dtype=np.bool_)
+    for row, phase in trace.phases:
+        is_ready[row:] = phase in _GOOD_PHASES
+    marks[~(is_ready[:-1] & is_ready[1:])] |= _READY
