@@ -13,8 +13,8 @@ from watchedpot import core
 MODULES = sorted(module.name for module in pkgutil.iter_modules(core.__path__))
 WITH_EXAMPLES = {
     *("units", "series", "rates", "viscosity", "humidity"),
-    *("exposure", "wear", "dose", "soak", "tip", "tank"),
-    *("alarms", "phases", "charges", "supply", "whatif"),
+    *("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
+    *("alarms", "phases", "charges", "parts", "supply", "whatif"),
 }
 
 

@@ -24,6 +24,7 @@ from support.cells import (
     of_kind,
     run,
     second,
+    thermal_cell,
 )
 from support.reservoir import (
     AGEING,
@@ -46,6 +47,7 @@ from support.reservoir import (
     tank,
 )
 from watchedpot.core import dose as doses
+from watchedpot.core import engine
 from watchedpot.core.cell import CellPlan, CellState, start
 from watchedpot.core.charges import Flowed
 from watchedpot.core.dose import Dose
@@ -787,3 +789,56 @@ def test_the_life_of_a_charge_is_that_of_its_reservoir() -> None:
     life = life_of(lost, plan)
     assert life is not None
     assert life.temp_c is None
+
+
+def labelled(plan: CellPlan, *loadings: tuple[str, Loading]) -> list[Event]:
+    """Charge events of charges that a person loads one after the other."""
+    state, events = engine.start(plan), list[Event]()
+    for n, (charge_id, loading) in enumerate(loadings):
+        said = entry(
+            EntryKind.CHARGE_LOADED,
+            plan.rules.id,
+            at_s=100.0 * n + 1.0,
+            subject=charge_id,
+            loading=loading,
+        )
+        state, new = engine.step(state, said, plan)
+        events += of_kind(new, EventKind.CHARGE_CHANGED)
+    return events
+
+
+def test_a_charge_carries_its_lot_and_its_date() -> None:
+    """As a person said them; the same charge named again keeps them, another one does not."""
+    date_ns = instant(1e6).utc_ns
+    told = Loading(lot="L2031", expires_utc_ns=date_ns)
+    first, again, other = labelled(
+        thermal_cell(), ("44", told), ("44", Loading()), ("45", Loading())
+    )
+    assert (first.detail("lot"), first.detail("expires_utc_ns")) == ("L2031", date_ns)
+    assert (again.detail("lot"), again.detail("expires_utc_ns")) == ("L2031", date_ns)
+    assert (other.detail("lot"), other.detail("expires_utc_ns")) == ("", None)
+
+
+def test_a_charge_past_its_date_is_not_fit() -> None:
+    """It is said when it is loaded, before a part is made with it."""
+    (event,) = labelled(thermal_cell(), ("44", Loading(expires_utc_ns=0)))
+    assert event.detail("unfit") == "expired"
+
+
+def test_a_refill_keeps_what_spoke_against_the_rest_and_the_earlier_date() -> None:
+    """A mixture is no better than its parts."""
+    late_ns, early_ns = instant(1e6).utc_ns, instant(1e5).utc_ns
+    old, new = labelled(
+        tank_cell(),
+        ("44", Loading(expires_utc_ns=0)),
+        ("45", Loading(is_refill=True, expires_utc_ns=late_ns, lot="L2032")),
+    )
+    assert (old.detail("unfit"), new.detail("unfit")) == ("expired", "expired")
+    assert new.detail("expires_utc_ns") == 0
+    assert new.detail("lot") == "L2032"
+    _, refilled = labelled(
+        tank_cell(),
+        ("44", Loading(expires_utc_ns=early_ns, lot="L2031")),
+        ("45", Loading(is_refill=True, expires_utc_ns=late_ns)),
+    )
+    assert (refilled.detail("expires_utc_ns"), refilled.detail("lot")) == (early_ns, "L2031")

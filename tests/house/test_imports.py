@@ -55,10 +55,11 @@ CORE_ORDER = (
     ("model", "units", "rules", "snapshot"),
     ("series",),
     ("rates", "humidity", "viscosity"),
-    ("exposure", "wear", "dose", "soak", "tip", "tank"),
-    ("alarms", "phases", "excursions", "tracks", "charges", "warming", "readiness"),
+    ("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
+    ("alarms", "phases", "excursions", "tracks", "charges", "warming", "readiness", "counting"),
     ("zone", "walk"),
-    ("cell", "columns", "watch", "loads", "entries"),
+    ("parts", "steps"),
+    ("cell", "columns", "watch", "judging", "loads", "entries"),
     ("engine", "supply", "whatif"),
 )
 """The core from bottom to top. A quantity stands below the machines, so it cannot import one."""

@@ -29,6 +29,9 @@ FROM_CORE = frozenset(
         EventKind.AIR_MOIST,
         EventKind.AIR_DRY,
         EventKind.WIPED,
+        EventKind.PART_MADE,
+        EventKind.COUNTER_JUMPED,
+        EventKind.ENTERED,
         EventKind.ENTRY_REFUSED,
     }
 )

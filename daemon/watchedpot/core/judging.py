@@ -217,8 +217,9 @@ class _Judging:
         if not self.may_flow.any():
             return [0] * len(spans)
         charge, marks = self.before.charge, np.zeros(self.size, dtype=np.int64)
+        ages = self.plan.parts.pot_life_s is not None
         for rule, is_so in (
-            (PartRule.UNKNOWN_AGE, not charge.is_age_known),
+            (PartRule.UNKNOWN_AGE, not charge.is_age_known and ages),
             (PartRule.DOUBTED_CHARGE, charge.is_doubted),
             (PartRule.UNFIT_CHARGE, bool(charge.unfit)),
             (PartRule.SPENT_CHARGE, charge.is_spent),
@@ -426,7 +427,8 @@ class _Judging:
             place = len(self.recent) - self.unjoined
             self.unjoined -= 1
             event = self.recent[place]
-            joined_s = (at.utc_ns - int(event.detail("begun_utc_ns") or 0)) / NANO
+            began_ns = event.at.utc_ns - int(event.detail("begun_utc_ns") or 0)
+            joined_s = (at.mono_ns - event.at.mono_ns + began_ns) / NANO
             if plan.open_time_s is not None and joined_s > plan.open_time_s:
                 against = [(PartRule.OPEN_TIME, "")]
                 late = judged_again(event, against, "joined late", plan, joined_s=joined_s)
@@ -461,8 +463,6 @@ class _Judging:
 
     def _was_producing(self, row: int, blind_us: int) -> bool:
         """Whether the cell was in production when it was lost from sight."""
-        if self.plan.rules.dispensing is None:
-            return True
         lost_ns = int(self.mono_ns[row]) - 1000 * blind_us
         flowed = self.mono_ns[: row + 1][self.flow[1 : row + 2] > 0]
         newest_ns = int(flowed[-1]) if flowed.size else self.before.last_dispensing_ns

@@ -30,6 +30,7 @@ from watchedpot.core.exposure import total
 from watchedpot.core.model import Detail, Entry, Event, EventKind, Instant, Loading
 from watchedpot.core.rules import MaterialRules, ZoneKind
 from watchedpot.core.snapshot import Phase
+from watchedpot.core.storage import unfit
 from watchedpot.core.units import NANO, ns
 from watchedpot.core.walk import ZoneEdge
 from watchedpot.core.warming import Start
@@ -131,6 +132,7 @@ def _load(
         is_age_known=remembered is None or remembered.is_age_known or loading.age_s is not None,
         is_overheated=remembered is not None and remembered.is_overheated,
     )
+    charge = _labelled(charge, before, plan, loading, at)
     charge = weighed(charge, flowed, usual_kg if loading.mass_kg is None else loading.mass_kg)
     if plan.charge_zone is not None and plan.reservoir is not None:
         lies_in = zones[plan.reservoir]
@@ -154,6 +156,7 @@ def _load(
         how="entry" if who else "signal",
         age_s=max(aged.low_ns, aged.high_ns) / NANO,
         start_c=start.start_c if loading.preheat_c is None else loading.preheat_c,
+        charge=charge,
     )
     state, marked = _overheated_by_heat_there(state, plan, at)
     return state, [loaded, *events, *marked, *_told(before, state, plan, at)]
@@ -174,6 +177,7 @@ def _refill(
     mass_kg = mass_left_kg(before, flowed, flow_kg_per_s=usual.flow_kg_per_s)
     added_kg = usual.refill_kg if loading.mass_kg is None else loading.mass_kg
     charge = replace(before, id=charge_id, loaded=before.loaded or at)
+    charge = _labelled(charge, before, plan, loading, at)
     if mass_kg is not None and added_kg is not None:
         charge = weighed(charge, flowed, mass_kg + added_kg)
         reservoir = _reservoir(state, plan)
@@ -195,8 +199,31 @@ def _refill(
         who=who,
         how="refill",
         age_s=_oldest_s(_aged(_reservoir(state, plan))),
+        charge=charge,
     )
     return state, [event, *_told(before, state, plan, at)]
+
+
+def _labelled(
+    charge: Charge, before: Charge, plan: CellPlan, loading: Loading, at: Instant
+) -> Charge:
+    """The charge with what was said of its lot, its date and its storage.
+
+    The same charge named again keeps what nobody says anew, and a refill what it is added to.
+    """
+    reservoir = plan.rules.reservoir
+    found = unfit(
+        loading, None if reservoir is None else reservoir.material.storage, at_utc_ns=at.utc_ns
+    )
+    is_known = charge.id == before.id or loading.is_refill
+    dates = [loading.expires_utc_ns, before.expires_utc_ns if is_known else None]
+    known = before if is_known else Charge()
+    return replace(
+        charge,
+        lot=loading.lot or known.lot,
+        expires_utc_ns=min((date for date in dates if date is not None), default=None),
+        unfit=(*known.unfit, *(reason for reason in found if reason not in known.unfit)),
+    )
 
 
 def suspect_change(state: CellState, plan: CellPlan, at: Instant, edge: ZoneEdge) -> Stepped:
@@ -360,6 +387,7 @@ def _charge_event(
     who: str = "",
     age_s: float | None = None,
     start_c: float | None = None,
+    charge: Charge | None = None,
 ) -> Event:
     """Event of a charge that was loaded, refilled, found, or said to be the old one."""
     details: tuple[tuple[str, Detail], ...] = (
@@ -369,5 +397,8 @@ def _charge_event(
         ("how", how),
         ("age_s", age_s),
         ("start_c", start_c),
+        ("lot", None if charge is None else charge.lot),
+        ("expires_utc_ns", None if charge is None else charge.expires_utc_ns),
+        ("unfit", None if charge is None else ", ".join(charge.unfit)),
     )
     return Event(EventKind.CHARGE_CHANGED, at, plan.rules.id, "", details)

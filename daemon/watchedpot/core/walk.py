@@ -127,7 +127,9 @@ def step_zone(state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> ZoneStep:
     """
     walk = _Walk(state, rows, plan)
     walk.run()
-    trace = ZoneTrace(walk.series, walk.tip, walk.phase_rows, walk.low_ns, walk.high_ns)
+    # Before its first row a zone is taken for off, which nobody has seen.
+    phases = walk.phase_rows if state.last else [(0, Phase.UNKNOWN), *walk.phase_rows[1:]]
+    trace = ZoneTrace(walk.series, walk.tip, phases, walk.low_ns, walk.high_ns)
     return ZoneStep(walk.close(), walk.filed, walk.edges, trace)
 
 
