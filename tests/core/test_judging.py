@@ -477,6 +477,19 @@ def test_melt_of_the_tank_speaks_when_it_arrives() -> None:
     assert found == list(range(found[0], found[-1] + 1))
 
 
+def test_a_hot_hose_spoils_what_it_holds_and_not_the_charge() -> None:
+    """Melt that is followed answers for itself; that of a hot tank is the charge."""
+    hot_c = [CEILING_C + 5.0 if 100 <= n < 104 else USUAL_C for n in range(240)]
+    state, events = run(fed(), flowing_rows(240, USUAL_C, hose_c=hot_c))
+    assert not state.charge.is_overheated
+    found = against(events, PartRule.OVER_CEILING, "hose")
+    assert {26, 31} <= set(found)
+    assert 45 not in found
+    state, events = run(fed(), flowing_rows(240, hot_c))
+    assert state.charge.is_overheated
+    assert against(events, PartRule.OVERHEATED_CHARGE, "")[-1] == 59
+
+
 def test_figures_of_the_tank_are_those_of_the_mean_delay() -> None:
     """Twenty seconds after it was warmer, a part tells of it."""
     tank_c = [117.0 if 100 <= n < 104 else USUAL_C for n in range(240)]

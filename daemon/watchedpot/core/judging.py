@@ -228,7 +228,8 @@ class _Judging:
             if is_so:
                 marks |= BIT[rule]
         for edge in self.edges:
-            if edge.is_on and edge.name in _OF_CHARGE:
+            is_followed = edge.zone in self.plan.parts.followed
+            if edge.is_on and edge.name in _OF_CHARGE and not is_followed:
                 marks[edge.row - 1 :] |= BIT[_OF_CHARGE[edge.name]]
         if charge.expires_utc_ns is not None:
             late = self.cell.block.seen_ns[self.piece] > charge.expires_utc_ns

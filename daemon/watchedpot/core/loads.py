@@ -370,7 +370,7 @@ def _overheated_by_heat_there(state: CellState, plan: CellPlan, at: Instant) -> 
     if state.charge.is_overheated:
         return state, []
     for zone, zone_plan in zip(state.zones, plan.zones, strict=True):
-        if zone.is_over_ceiling:
+        if zone.is_over_ceiling and zone.id not in plan.parts.followed:
             details = (("temp_c", shown_c(zone)), ("ceiling_c", zone_plan.ceiling.limit))
             event = Event(EventKind.CHARGE_OVERHEATED, at, plan.rules.id, zone.id, details)
             return replace(state, charge=replace(state.charge, is_overheated=True)), [event]

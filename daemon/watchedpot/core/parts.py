@@ -279,6 +279,9 @@ class PartPlan:
         Of each zone, None where its state at the moment counts.
     slug_us
         Length of a slug, 0 where melt is not followed. [us]
+    followed
+        Zones behind the reservoir whose melt is followed: what it met speaks against the parts
+        that get it, and not against the charge.
     """
 
     cell: str
@@ -288,6 +291,7 @@ class PartPlan:
     is_nozzle: tuple[bool, ...]
     transits: tuple[Transit | None, ...]
     slug_us: int
+    followed: frozenset[str]
     shortest_ns: int
     blind_us: int
     before_loss: int
@@ -313,6 +317,11 @@ def plan_parts(rules: CellRules) -> PartPlan:
         is_nozzle=tuple(zone.kind is ZoneKind.NOZZLE for zone in rules.zones),
         transits=transits,
         slug_us=-(-longest_us // SLUGS),
+        followed=frozenset(
+            zone.id
+            for zone, way in zip(rules.zones, transits, strict=True)
+            if way is not None and not zone.is_reservoir
+        ),
         shortest_ns=max(1, ns(judging.shortest_cycle_s)),
         blind_us=round(judging.blind_s * MICRO),
         before_loss=judging.before_loss,

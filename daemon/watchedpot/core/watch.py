@@ -278,8 +278,11 @@ class _Watch:
         self._file(kind, edge.at_ns, ("dew_point_c", dew_c), ("limit_c", limit_c))
 
     def _overheat(self, edge: ZoneEdge) -> None:
-        """A zone passed the material's ceiling; the charge is marked once, however often."""
-        if not edge.is_on or self.charge.is_overheated:
+        """A zone passed the material's ceiling; the charge is marked once, however often.
+
+        Melt that is followed answers for itself: a hot nozzle spoils what it holds, not the tank.
+        """
+        if not edge.is_on or self.charge.is_overheated or edge.zone in self.plan.parts.followed:
             return
         self._file(
             EventKind.CHARGE_OVERHEATED,
