@@ -313,7 +313,7 @@ def test_a_step_of_one_zone_says_when_it_was_seen() -> None:
         parts=np.full(n, np.nan),
         ambient_c=np.full(n, 23.0),
     )
-    after, filed, edges = step_zone(start_zone(plan), rows, plan)
+    after, filed, edges, _ = step_zone(start_zone(plan), rows, plan)
     of_sight = [(e.at_ns, e.row, e.is_on) for e in edges if e.name == "is_seen"]
     assert of_sight == [(0, 1, True), (NANO, 3, False)]
     assert filed == []

@@ -161,4 +161,5 @@ def make_cell(id_: str = "lens_4") -> CellSnapshot:
         ambient_c=None,
         ignored_rows=3,
         air=AIR,
+        judged=(41_000, 12, 3, 2, 1),
     )

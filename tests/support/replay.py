@@ -1,17 +1,18 @@
-"""A record judged again: its readings through the engine, from the start of each run."""
+"""A record judged again, held against what was concluded; and records of a cell without a daemon."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 
+from watchedpot.app.replay import replay as replayed
 from watchedpot.core import engine
-from watchedpot.core.engine import CellState
-from watchedpot.core.model import Block, Event, EventKind
+from watchedpot.core.engine import CellPlan, CellState
+from watchedpot.core.model import Block, Entry, Event, EventKind, Instant
 from watchedpot.core.rules import CellRules
 from watchedpot.outputs import ledger
+from watchedpot.outputs.ledger import Batch, Ledger, Retention, dump_state, load_state
 from watchedpot.outputs.ledger.chain import details_text
 
 FROM_CORE = frozenset(
@@ -29,13 +30,11 @@ FROM_CORE = frozenset(
         EventKind.AIR_MOIST,
         EventKind.AIR_DRY,
         EventKind.WIPED,
-        EventKind.PART_MADE,
         EventKind.COUNTER_JUMPED,
         EventKind.ENTERED,
-        EventKind.ENTRY_REFUSED,
     }
 )
-"""What the core concludes; all other events are the daemon's own."""
+"""What the core concludes beside parts; a refused entry is not said again, it changed nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,31 +52,64 @@ def line(event: Event) -> str:
     return "|".join(map(str, (*parts, details_text(event))))
 
 
+def lines(events: Iterable[Event]) -> list[str]:
+    """What the core concluded, in its order, and after it the parts."""
+    told = list(events)
+    return [
+        *(line(event) for event in told if event.kind in FROM_CORE),
+        *(line(event) for event in told if event.kind is EventKind.PART_MADE),
+    ]
+
+
 def recorded_lines(path: Path, cell: str) -> list[str]:
     """What the core of the running daemon concluded about a cell, in the order of the record."""
-    events = (recorded.event for recorded in ledger.events(path, cell=cell))
-    return [line(event) for event in events if event.kind in FROM_CORE]
-
-
-def cut(block: Block, rows_each: int) -> Iterator[Block]:
-    """A block in pieces of at most so many rows."""
-    for start in range(0, len(block), rows_each):
-        yield block.rows(start, min(start + rows_each, len(block)))
+    streams = (ledger.events(path, cell=cell), ledger.part_events(path, cell=cell))
+    return lines(recorded.event for stream in streams for recorded in stream)
 
 
 def replay(path: Path, rules: CellRules, *, rows_each: int) -> Replay:
-    """All recorded readings of a cell of one source, in pieces, run by run."""
+    """The record of a cell, in pieces, under the same rules in every run."""
     plan = engine.plan_cell(rules)
+    plans = {run.id: plan for run in ledger.runs(path)}
+    state, events, rows = engine.start(plan), list[Event](), 0
+    for step in replayed(path, rules.id, plans, rows_each=rows_each):
+        state = step.state
+        events += step.events
+        rows += step.rows
+    return Replay(state, lines(events), rows)
+
+
+def record(
+    path: Path,
+    plan: CellPlan,
+    batches: Sequence[Block | Entry],
+    *,
+    config: str = "cell",
+    rows_per_block: int = 10,
+    retention: Retention | None = None,
+) -> CellState:
+    """One run of a cell: batches through the engine and into a ledger, as the daemon does it."""
+    now = [Instant(0, 0)]
+    book = Ledger.open(
+        path,
+        now=lambda: now[0],
+        version="0.1.0",
+        config=config,
+        queue_batches=len(batches) + 10,
+        rows_per_block=rows_per_block,
+        retention=retention or Retention(),
+    )
+    kept = book.resume().states.get(plan.rules.id)
     state = engine.start(plan)
-    lines: list[str] = []
-    rows = 0
-    recorded: Iterable[ledger.RecordedBlock] = ledger.blocks(path, source=rules.id)
-    for run, blocks in groupby(recorded, key=lambda one: one.run):
-        if run > 1:
-            state = engine.adopt(state, plan)
-        for one in blocks:
-            for piece in cut(one.block, rows_each):
-                state, events = engine.step(state, piece, plan)
-                lines += map(line, events)
-                rows += len(piece)
-    return Replay(state, lines, rows)
+    if kept is not None:
+        state = engine.adopt(load_state(CellState, kept), plan)
+    try:
+        for batch in batches:
+            state, events = engine.step(state, batch, plan)
+            blocks = (batch,) if isinstance(batch, Block) else ()
+            now[0] = state.at or now[0]
+            receipt = book.append(Batch(blocks, events, {plan.rules.id: dump_state(state)}))
+            assert receipt.result(timeout=10.0)
+    finally:
+        assert book.stop()
+    return state

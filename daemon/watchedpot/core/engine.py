@@ -253,6 +253,7 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
         ambient_c=ambient_c,
         ignored_rows=state.ignored_rows,
         air=_air_snapshot(state, plan),
+        judged=state.parts.judged if rules.parts or rules.part_id else (),
     )
 
 

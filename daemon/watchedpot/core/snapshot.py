@@ -379,6 +379,8 @@ class CellSnapshot:
         None where it is not known.
     ignored_rows
         Rows that came late or twice and were dropped.
+    judged
+        Parts by their first verdict, in the order of ``Verdict``; empty where none are counted.
     """
 
     id: str
@@ -393,6 +395,7 @@ class CellSnapshot:
     ambient_c: float | None
     ignored_rows: int
     air: AirSnapshot | None = None
+    judged: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from prometheus_client import ProcessCollector
 from prometheus_client.exposition import CONTENT_TYPE_PLAIN_0_0_4, choose_encoder
 
 from watchedpot.core.model import Instant, Quality, Reason
-from watchedpot.core.rules import ZoneKind
+from watchedpot.core.rules import Verdict, ZoneKind
 from watchedpot.core.snapshot import (
     Activity,
     Advice,
@@ -61,6 +61,7 @@ EDGES = ("low", "high")
 RANGES = ("below", "inside", "above", "blind")
 BOUNDS = ("low", "high")
 CHARGE_STATES = tuple(state.value for state in ChargeState)
+VERDICTS = tuple(verdict.value for verdict in Verdict)
 ADVICES = tuple(advice.value for advice in Advice)
 CORE_TEMPERATURES = ("core", "core_low", "core_high", "charge_mean")
 TIP_RATIOS = ("viscosity", "flow", "bead_width", "pressure")
@@ -598,6 +599,11 @@ class Metrics:
         ignored = self._counter(
             "watchedpot_cell_ignored_rows_total", "Rows that came late or twice.", CELL
         )
+        judged = self._counter(
+            "watchedpot_parts_judged_total",
+            "Parts by their first verdict; review, unknown and quarantine are suspect.",
+            (*CELL, "verdict"),
+        )
         for cell in snapshot.cells:
             labels = (cell.id,)
             is_current = _is_current(cell, now)
@@ -610,7 +616,10 @@ class Metrics:
             advice.add_states(labels, ADVICES, shown.value)
             ready_in.add(labels, cell.advice.ready_in_s if is_current else None)
             ignored.add(labels, cell.ignored_rows)
-        yield from (last_row, dispensing, production, parts, ambient, advice, ready_in, ignored)
+            if cell.judged:
+                judged.add_each(labels, VERDICTS, map(float, cell.judged))
+        yield from (last_row, dispensing, production, parts, ambient, advice, ready_in)
+        yield from (ignored, judged)
 
     def _charges(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
         """The charge of each cell, its age and its outlook."""
