@@ -19,7 +19,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse_pla
 
 from outputs.samples import AIR, CHARGE, CORE, TIP, at, make_cell
 from watchedpot.core.model import Instant, Quality, Reason
-from watchedpot.core.rules import ZoneKind
+from watchedpot.core.rules import Verdict, ZoneKind
 from watchedpot.core.snapshot import (
     Activity,
     Advice,
@@ -632,7 +632,7 @@ def test_a_faulted_hour_adds_no_series() -> None:
     known = set(samples(scrape(replace(fresh, cells=(cell,), sources=(source,)))))
     of_zone = 11 + (5 - 1) + (5 - 1) + (8 - 1) + (2 - 1) + 6 * (4 + 2) + 2 + 2 + 1
     of_core, of_tip = 4 + 4, 1 + 4 + 3
-    of_cell = 7 + 8
+    of_cell = 7 + 8 + len(Verdict)
     of_charge = 3 + 7 + 2 + 4 + 6
     of_source = 8 + 14 + (3 + 1) + 2
     expected = 2 * of_zone + of_core + of_tip + 2 * (3 + 9) + of_cell + of_charge + 3
