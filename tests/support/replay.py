@@ -96,6 +96,7 @@ def record(
         version="0.1.0",
         config=config,
         queue_batches=len(batches) + 10,
+        commit_interval_s=0.0,
         rows_per_block=rows_per_block,
         retention=retention or Retention(),
     )

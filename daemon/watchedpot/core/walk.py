@@ -128,7 +128,9 @@ def step_zone(state: ZoneState, rows: ZoneRows, plan: ZonePlan) -> ZoneStep:
     walk = _Walk(state, rows, plan)
     walk.run()
     # Before its first row a zone is taken for off, which nobody has seen.
-    phases = walk.phase_rows if state.last else [(0, Phase.UNKNOWN), *walk.phase_rows[1:]]
+    phases = walk.phase_rows
+    if state.last is None:
+        phases = [(0, Phase.UNKNOWN), (1, state.phase), *phases[1:]]
     trace = ZoneTrace(walk.series, walk.tip, phases, walk.low_ns, walk.high_ns)
     return ZoneStep(walk.close(), walk.filed, walk.edges, trace)
 
