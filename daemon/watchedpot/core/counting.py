@@ -118,11 +118,9 @@ def count(
     Counted
         A reading below 0 or beyond 2**53 is passed over like one that is not good.
     """
-    believed = is_good & (value >= 0.0) & (value <= LARGEST)
-    rows = np.flatnonzero(believed)
+    rows, read = whole_numbers(value, is_good)
     if not rows.size:
         return Counted(counter, [], [])
-    read = np.floor(value[rows]).astype(np.int64)
     before = read[0] if counter.value is None else counter.value
     moved = np.flatnonzero(np.concatenate(([read[0] != before], read[1:] != read[:-1])))
     counts: list[Count] = []
@@ -135,6 +133,14 @@ def count(
         move = _Move(counter, int(rows[place]), int(mono_ns[rows[place]]), shortest_ns)
         counter = move.to(int(read[place]), rolls_over_at, counts, jumps)
     return Counted(replace(counter, seen_ns=int(mono_ns[rows[-1]])), counts, jumps)
+
+
+def whole_numbers(
+    value: NDArray[np.float64], is_good: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows that show a number which a counter can have, and these numbers."""
+    rows = np.flatnonzero(is_good & (value >= 0.0) & (value <= LARGEST))
+    return rows, np.floor(value[rows]).astype(np.int64)
 
 
 class _Move(NamedTuple):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
-from watchedpot.core.counting import Count, Counter, Jump, count
+from watchedpot.core.counting import Count, Counter, Jump, count, whole_numbers
 from watchedpot.core.model import Detail, Event, EventKind
 from watchedpot.core.parts import (
     BIT,
@@ -198,10 +198,9 @@ class _Judging:
         columns = self.cell.columns(self.plan.rules.part_id, self.piece)
         if columns is None:
             return counter, [], []
-        rows = np.flatnonzero(columns.is_good & (columns.value >= 0.0))
+        rows, named = whole_numbers(columns.value, columns.is_good)
         if not rows.size:
             return counter, [], []
-        named = columns.value[rows].astype(np.int64)
         before = named[0] if counter.value is None else counter.value
         earlier = np.concatenate(([before], named[:-1]))
         made = np.flatnonzero((named != earlier) & (earlier > 0))
@@ -367,8 +366,9 @@ class _Judging:
         columns = self.cell.columns(self.plan.rules.part_id, self.piece)
         if columns is None:
             return self.parts.open.part_id
-        rows = np.flatnonzero(columns.is_good[:stop] & (columns.value[:stop] >= 1.0))
-        return int(columns.value[rows[-1]]) if rows.size else self.parts.open.part_id
+        _, named = whole_numbers(columns.value[:stop], columns.is_good[:stop])
+        named = named[named > 0]
+        return int(named[-1]) if named.size else self.parts.open.part_id
 
     def _ages_s(self) -> list[float | None]:
         """The age of the charge at each row that counts, by the stricter bound."""
@@ -412,10 +412,9 @@ class _Judging:
         columns = self.cell.columns(self.plan.rules.joined, self.piece)
         if columns is None:
             return []
-        rows = np.flatnonzero(columns.is_good & (columns.value >= 0.0))
+        rows, read = whole_numbers(columns.value, columns.is_good)
         if not rows.size:
             return []
-        read = columns.value[rows].astype(np.int64)
         before = read[0] if self.joined is None else self.joined
         grown = read - np.concatenate(([before], read[:-1]))
         self.joined = int(read[-1])
