@@ -57,7 +57,12 @@ FLOWS = (0.0, 1.0, 1.0, 0.0, 0.0)
 
 def plan(*zones: ZoneRules, **changes: Any) -> CellPlan:
     """A nozzle, or told zones, with a counter of parts."""
-    usual: dict[str, Any] = {"parts": PARTS, "gate_hold_s": 3.0, "purge_after_idle_s": 600.0}
+    usual: dict[str, Any] = {
+        "parts": PARTS,
+        "gate_hold_s": 3.0,
+        "purge_after_idle_s": 600.0,
+        "judging": PartRules(tip_settle_s=0.0),
+    }
     return cell(*(zones or (zone(),)), **(usual | changes))
 
 
@@ -183,6 +188,17 @@ def test_a_cold_tip_is_outside_while_its_block_is_not() -> None:
     assert 105.0 < float(part.detail("tip_min_c") or 0.0) < 112.0
 
 
+def test_parts_made_just_after_a_wipe_are_reviewed() -> None:
+    """Its tip is colder than its block for a while; six seconds here."""
+    settling = wiped(judging=PartRules(tip_settle_s=6.0))
+    _, events = run(settling, rows(temps_c=USUAL_C))
+    assert verdicts(events)[:3] == [
+        (1, "review", "tip_settling:nozzle"),
+        (2, "review", "tip_settling:nozzle"),
+        (3, "clear", ""),
+    ]
+
+
 def test_a_single_lost_reading_is_noted() -> None:
     """One row without a reading leaves two seconds blind: doubt enough for a note."""
     temps_c: list[float | None] = [*with_at(0.0)]
@@ -196,7 +212,7 @@ def test_parts_made_unseen_are_unknown_and_the_one_before_is_doubted() -> None:
     """Nobody saw parts 2 and 3; part 1 came just before the loss and is judged again."""
     temps_c: list[float | None] = [*with_at(0.0)]
     temps_c[6:14] = [None] * 8
-    judging = PartRules(blind_s=2.0)
+    judging = PartRules(blind_s=2.0, tip_settle_s=0.0)
     _, events = run(wiped(judging=judging), rows(temps_c=temps_c))
     assert verdicts(events) == [
         (1, "clear", ""),
@@ -408,7 +424,8 @@ def test_a_count_with_melt_flowing_belongs_to_both_parts() -> None:
 def test_a_rule_can_be_turned_off_or_sharpened() -> None:
     """The configuration says what each rule concludes."""
     judging = PartRules(
-        verdicts=((PartRule.OUTSIDE_WINDOW, Verdict.CLEAR), (PartRule.NEAR_EDGE, Verdict.REVIEW))
+        verdicts=((PartRule.OUTSIDE_WINDOW, Verdict.CLEAR), (PartRule.NEAR_EDGE, Verdict.REVIEW)),
+        tip_settle_s=0.0,
     )
     temps_c = [*with_at(105.0, 7)[:10], *with_at(111.0, 2, count=11)]
     _, events = run(wiped(judging=judging), rows(temps_c=temps_c))
@@ -551,7 +568,7 @@ def test_a_cell_that_does_not_tell_when_it_dispenses_answers_for_all_its_time() 
     """Every step since the part before may have been the one; a loss doubts nothing by itself."""
     temps_c: list[float | None] = [*with_at(105.0, 5)]
     temps_c[11:17] = [None] * 6
-    judging = PartRules(blind_s=3.5)
+    judging = PartRules(blind_s=3.5, tip_settle_s=0.0)
     _, events = run(plan(dispensing=None, judging=judging), rows(temps_c=temps_c))
     assert [(n, verdict) for n, verdict, _ in verdicts(events)] == [
         (1, "clear"),

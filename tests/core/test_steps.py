@@ -9,9 +9,10 @@ import pytest
 
 from support.cells import CEILING_C, USUAL_C, hose, series, zone
 from watchedpot.core.parts import BIT, NONE_MK, Tally, plan_parts
-from watchedpot.core.rules import CellRules, PartRule, TipRules, ZoneRules
+from watchedpot.core.rules import CellRules, PartRule, PartRules, TipRules, ZoneRules
 from watchedpot.core.snapshot import Phase
-from watchedpot.core.steps import ABSURD_C, Steps, part_steps
+from watchedpot.core.steps import ABSURD_C, Chills, Steps, part_steps
+from watchedpot.core.units import NANO
 from watchedpot.core.walk import ZoneTrace
 
 NOTHING = np.zeros(0, dtype=np.int64)
@@ -34,18 +35,24 @@ def steps(
     may_flow: Sequence[bool] | None = None,
     doubted: Sequence[str] = (),
     zones: Sequence[ZoneRules] = (),
+    chills: Chills = Chills(None, NOTHING),  # noqa: B008 - frozen
+    settle_s: int = 0,
 ) -> Steps:
     """Steps of a cell with a nozzle, or with told zones."""
-    told = plan_parts(CellRules("lens_4", tuple(zones) or (zone(),)))
+    told = plan_parts(
+        CellRules(
+            "lens_4", tuple(zones) or (zone(),), judging=PartRules(tip_settle_s=float(settle_s))
+        )
+    )
     count = next((len(one.series.step_ns) for one in traces if one is not None), 1)
     flow = np.array([True] * count if may_flow is None else may_flow)
-    return part_steps(traces, flow, told, doubted=doubted)
+    return part_steps(traces, flow, told, doubted=doubted, chills=chills)
 
 
 def rules(marks: int) -> set[str]:
     """Names of the zone rules of some marks."""
     named = (PartRule.OUTSIDE_WINDOW, PartRule.OVER_CEILING, PartRule.NEAR_EDGE)
-    more = (PartRule.BEFORE_READY, PartRule.BLIND, PartRule.SENSOR_DOUBT)
+    more = (PartRule.TIP_SETTLING, PartRule.BEFORE_READY, PartRule.BLIND, PartRule.SENSOR_DOUBT)
     return {rule.value for rule in (*named, *more) if marks & BIT[rule]}
 
 
@@ -135,9 +142,42 @@ def test_zones_without_a_tip_beside_one_with_a_tip_have_no_tip() -> None:
     assert met.zones[2] == Tally()
 
 
+def settling(found: Steps) -> list[int]:
+    """Steps in which a tip was settling, counted from 0."""
+    size = found.marks.shape[-1]
+    met = found.met([(n, n + 1) for n in range(size)])
+    return [n for n, one in enumerate(met) if "tip_settling" in rules(one.standing[0])]
+
+
+def test_a_tip_that_was_cold_takes_its_time_to_follow() -> None:
+    """Cold at row 1, and so in the steps to and from it: settling for 30 s after row 2."""
+    found = steps(trace([115.0, 105.0, *[115.0] * 40]), settle_s=30)
+    assert settling(found) == list(range(2, 33))
+    assert found.chilled_ns == 2 * NANO
+
+
+def test_a_tip_that_was_wiped_settles_likewise() -> None:
+    """From the last row that shows the wipe, also one of a block before."""
+    wiped = np.array([3, 4]) * NANO
+    found = steps(trace([115.0] * 50), chills=Chills(None, wiped), settle_s=30)
+    assert settling(found) == list(range(4, 35))
+    later = steps(trace([115.0] * 50), chills=Chills(-10 * NANO, NOTHING), settle_s=30)
+    assert settling(later) == list(range(21))
+    assert later.chilled_ns == -10 * NANO
+
+
+def test_only_a_nozzle_has_a_tip_to_settle() -> None:
+    """A hose that was cold is told by its own window."""
+    found = steps(trace([115.0, 105.0, 115.0, 115.0]), zones=[hose()], settle_s=30)
+    assert settling(found) == []
+    assert found.chilled_ns is None
+
+
 def test_a_block_without_any_zone_lays_nothing() -> None:
     """Another source brought it."""
     assert steps(None).met([(0, 1), (0, 1)])[1].zones == (Tally(),)
+    assert steps(None, chills=Chills(5, NOTHING)).chilled_ns == 5
+    assert steps(None, chills=Chills(5, np.array([7]))).chilled_ns == 7
 
 
 def test_a_block_of_one_row_is_reduced_like_any_other() -> None:

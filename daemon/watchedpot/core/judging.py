@@ -31,7 +31,7 @@ from watchedpot.core.parts import (
     judged_again,
 )
 from watchedpot.core.rules import PartRule, Verdict
-from watchedpot.core.steps import Bools, Ints, Met, part_steps
+from watchedpot.core.steps import Bools, Chills, Ints, Met, part_steps
 from watchedpot.core.units import NANO, ns
 from watchedpot.core.walk import Filed, ZoneEdge, ZoneTrace
 
@@ -152,9 +152,20 @@ class _Judging:
         self.may_flow = (self.flow[1:] != 0) | (self.flow[:-1] != 0)
         self.may_flow[self.rows] = True
         self.steps = part_steps(
-            walked.traces, self.may_flow, plan.parts, doubted=state.failed_checks
+            walked.traces,
+            self.may_flow,
+            plan.parts,
+            doubted=state.failed_checks,
+            chills=Chills(state.parts.chilled_ns, self._wiped_ns()),
         )
         self.blind_us = list(state.parts.blind_us)
+
+    def _wiped_ns(self) -> Ints:
+        """Rows that show the nozzle being wiped. [ns]."""
+        columns = self.cell.columns(self.plan.rules.wiped, self.piece)
+        if columns is None:
+            return self.mono_ns[:0]
+        return self.mono_ns[columns.is_good & (columns.value > 0.0)]
 
     def _flow(self) -> NDArray[np.int8]:
         """Whether melt flowed at the row before the piece and at each row of it."""
@@ -517,6 +528,7 @@ class _Judging:
             self.unjoined,
             self.joined,
             tuple(self.blind_us),
+            self.steps.chilled_ns,
             tuple(self.judged),
         )
 

@@ -46,6 +46,7 @@ from watchedpot.core.zone import hold_up_of
 ZONE_RULES = (
     PartRule.OUTSIDE_WINDOW,
     PartRule.OVER_CEILING,
+    PartRule.TIP_SETTLING,
     PartRule.NEAR_EDGE,
     PartRule.BEFORE_READY,
     PartRule.BLIND,
@@ -183,6 +184,8 @@ class Parts:
         Newest reading of the counter of joined parts.
     blind_us
         How long each zone has not been seen. [us]
+    chilled_ns
+        When a nozzle was last cold or being wiped; None if it never was. [ns]
     judged
         Parts by their first verdict, in the order of ``Verdict``. [1]
     """
@@ -197,6 +200,7 @@ class Parts:
     unjoined: int = 0
     joined: int | None = None
     blind_us: tuple[int, ...] = ()
+    chilled_ns: int | None = None
     judged: tuple[int, ...] = (0,) * len(Verdict)
 
 
@@ -293,6 +297,7 @@ class PartPlan:
     slug_us: int
     followed: frozenset[str]
     shortest_ns: int
+    settle_ns: int
     blind_us: int
     before_loss: int
     pot_life_s: float | None
@@ -323,6 +328,7 @@ def plan_parts(rules: CellRules) -> PartPlan:
             if way is not None and not zone.is_reservoir
         ),
         shortest_ns=max(1, ns(judging.shortest_cycle_s)),
+        settle_ns=ns(judging.tip_settle_s),
         blind_us=round(judging.blind_s * MICRO),
         before_loss=judging.before_loss,
         pot_life_s=None if ageing is None else ageing.pot_life_s,
@@ -479,7 +485,8 @@ def _settled(met: Tally, marks: int, part: OpenPart, place: int, plan: PartPlan)
         lost = PartRule.LOST_READINGS if met.blind_us <= bearable_us else PartRule.BLIND
         marks |= BIT[lost]
     if marks & BIT[PartRule.OUTSIDE_WINDOW]:
-        marks &= ~BIT[PartRule.NEAR_EDGE]  # on the way there, which says nothing more
+        # On the way there and back, which says nothing more.
+        marks &= ~(BIT[PartRule.NEAR_EDGE] | BIT[PartRule.TIP_SETTLING])
     return marks
 
 

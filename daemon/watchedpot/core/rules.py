@@ -44,6 +44,7 @@ class PartRule(StrEnum):
 
     OUTSIDE_WINDOW = "outside_window"  # while dispensing; of a nozzle its tip, where it is known
     OVER_CEILING = "over_ceiling"
+    TIP_SETTLING = "tip_settling"  # wiped or cold shortly before: its tip may still have been cold
     NEAR_EDGE = "near_edge"
     BEFORE_READY = "before_ready"
     BLIND = "blind"  # dispensed, or may have been, while nobody saw the zone
@@ -79,6 +80,7 @@ class Verdict(StrEnum):
 VERDICTS: dict[PartRule, Verdict] = {
     PartRule.OUTSIDE_WINDOW: Verdict.QUARANTINE,
     PartRule.OVER_CEILING: Verdict.QUARANTINE,
+    PartRule.TIP_SETTLING: Verdict.REVIEW,
     PartRule.NEAR_EDGE: Verdict.NOTE,
     PartRule.BEFORE_READY: Verdict.QUARANTINE,
     PartRule.BLIND: Verdict.UNKNOWN,
@@ -460,6 +462,8 @@ class PartRules:
         Parts do not come faster; a counter that moves more than that has jumped. [s]
     rolls_over_at
         The counter's highest value plus one; None: 2**16 or 2**32, whichever fits. [1]
+    tip_settle_s
+        How long a nozzle's tip takes to follow its block, after it was cold or wiped. [s]
     check_tolerance_k
         A reference check that differs by more has failed. [K]
     """
@@ -471,6 +475,7 @@ class PartRules:
     before_loss: int = 1
     shortest_cycle_s: float = 1.0
     rolls_over_at: int | None = None
+    tip_settle_s: float = 30.0
     check_tolerance_k: float = 1.0
 
 

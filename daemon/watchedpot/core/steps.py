@@ -15,7 +15,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from watchedpot.core.parts import BIT, NONE_MK, PartPlan, Tally
+from watchedpot.core.parts import BIT, NONE_MK, Limits, PartPlan, Tally
 from watchedpot.core.rules import PartRule
 from watchedpot.core.snapshot import Phase
 from watchedpot.core.walk import ZoneTrace
@@ -27,6 +27,7 @@ ABSURD_C = 1e6
 """Further than any temperature in a cell. [degC]"""
 
 _OUTSIDE = BIT[PartRule.OUTSIDE_WINDOW]
+_SETTLING = BIT[PartRule.TIP_SETTLING]
 _NEAR = BIT[PartRule.NEAR_EDGE]
 _CEILING = BIT[PartRule.OVER_CEILING]
 _READY = BIT[PartRule.BEFORE_READY]
@@ -65,6 +66,8 @@ class Steps:
         Temperature, its negative, and the same of the tip. [mK]
     sums : (m, 3, n) int64
         Integral of the temperature, time seen, time not seen. [mK us, us, us]
+    chilled_ns
+        When a nozzle was last cold or being wiped; None if it never was. [ns]
     """
 
     places: tuple[int, ...]
@@ -72,6 +75,7 @@ class Steps:
     marks: Ints
     lowest: Ints
     sums: Ints
+    chilled_ns: int | None
 
     def met(self, spans: Sequence[tuple[int, int]]) -> list[Met]:
         """What spans of steps come to, none of them empty."""
@@ -90,6 +94,21 @@ class Steps:
             zones[place] = Tally(of_flow, low, -high, tip_low, -tip_high, area, seen, blind)
             standing[place] = of_all
         return Met(tuple(zones), tuple(standing))
+
+
+class Chills(NamedTuple):
+    """What cooled the tip of a nozzle from outside of the block.
+
+    Attributes
+    ----------
+    before_ns
+        When a nozzle was last cold or being wiped before the block, None if it never was. [ns]
+    wiped_ns : (k,) int64
+        Rows that show it being wiped. [ns]
+    """
+
+    before_ns: int | None
+    wiped_ns: Ints
 
 
 def _nothing(count: int) -> Met:
@@ -118,6 +137,7 @@ def part_steps(
     plan: PartPlan,
     *,
     doubted: Sequence[str],
+    chills: Chills,
 ) -> Steps:
     """What each step of a block lays on the part under way.
 
@@ -131,6 +151,8 @@ def part_steps(
         The cell's.
     doubted : sequence of str
         Zones whose newest check has failed.
+    chills : Chills
+        When tips were cooled.
 
     Returns
     -------
@@ -141,7 +163,8 @@ def part_steps(
     places = tuple(place for place, _ in told)
     if not told:
         empty = np.empty((0, 1, 0), dtype=np.int64)
-        return Steps((), len(plan.zones), empty, empty, empty)
+        chilled_ns = max(chills.wiped_ns[-1:].tolist(), default=chills.before_ns)
+        return Steps((), len(plan.zones), empty, empty, empty, chilled_ns)
     joined = np.array([trace.series.is_joined for _, trace in told])
     step_us = np.array([trace.series.step_ns for _, trace in told]) // 1000
     wall_mk = _millikelvin([trace.series.value for _, trace in told])
@@ -156,6 +179,12 @@ def part_steps(
         _mark_unready(marks[row], trace)
         if plan.zones[place] in doubted:
             marks[row] |= _DOUBT
+    chilled_ns = chills.before_ns
+    for row, (place, trace) in enumerate(told):
+        if plan.is_nozzle[place]:
+            is_cold = _is_cold(plan.limits[place], low_mk[row], tip_low_mk[row]) & joined[row]
+            newest_ns = _mark_settling(marks[row], trace, is_cold, chills, plan.settle_ns)
+            chilled_ns = newest_ns if chilled_ns is None else max(chilled_ns, newest_ns or 0)
     seen = joined & may_flow
     seen_us = step_us * seen
     lowest = np.where(
@@ -167,7 +196,9 @@ def part_steps(
     means_mk = (wall_mk[:, :-1] + wall_mk[:, 1:]) // 2
     sums = np.stack((means_mk * seen_us, seen_us, step_us * (may_flow & ~joined)), axis=1)
     flowing = np.where(may_flow, marks & ~_BLIND, marks & _CEILING)
-    return Steps(places, len(plan.zones), np.stack((flowing, marks), axis=1), lowest, sums)
+    return Steps(
+        places, len(plan.zones), np.stack((flowing, marks), axis=1), lowest, sums, chilled_ns
+    )
 
 
 def _millikelvin(values: Sequence[NDArray[np.float64]]) -> Ints:
@@ -217,3 +248,25 @@ def _mark_unready(marks: Ints, trace: ZoneTrace) -> None:
     for row, phase in trace.phases:
         is_ready[row:] = phase in _GOOD_PHASES
     marks[~(is_ready[:-1] & is_ready[1:])] |= _READY
+
+
+def _is_cold(limits: Limits, low_mk: Ints, tip_low_mk: Ints) -> Bools:
+    """Steps in which a nozzle was colder than its window, or its tip than its limit."""
+    cold: Bools = low_mk < limits.low_mk
+    return cold | (tip_low_mk < limits.tip_mk) if limits.has_tip else cold
+
+
+def _mark_settling(
+    marks: Ints, trace: ZoneTrace, is_cold: Bools, chills: Chills, settle_ns: int
+) -> int | None:
+    """Mark the steps that begin shortly after a nozzle was cold or wiped; when that was last."""
+    mono_ns = trace.series.mono_ns
+    if chills.before_ns is None and not chills.wiped_ns.size and not is_cold.any():
+        return None
+    never_ns = int(mono_ns[0]) - settle_ns - 1
+    chilled = np.where(is_cold, mono_ns[1:], never_ns)
+    chilled[np.searchsorted(mono_ns[1:], chills.wiped_ns)] = chills.wiped_ns
+    first_ns = never_ns if chills.before_ns is None else chills.before_ns
+    newest = np.maximum.accumulate(np.concatenate(([first_ns], chilled)))
+    marks[mono_ns[:-1] - newest[:-1] < settle_ns] |= _SETTLING
+    return int(newest[-1])
