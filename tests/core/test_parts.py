@@ -53,7 +53,7 @@ def plan(judging: PartRules = PartRules()) -> PartPlan:  # noqa: B008 - frozen
 
 def part(tally: Tally, **changes: object) -> OpenPart:
     """A part under way in that cell."""
-    usual = OpenPart(instant(0.0), (tally,), (0,), begun=instant(1.0), may_have_flowed=True)
+    usual = OpenPart(instant(0.0), (tally,), (0,), begun=instant(1.0))
     return replace(usual, **changes)  # type: ignore[arg-type]
 
 
@@ -198,7 +198,7 @@ def test_melt_from_before_the_account_is_taken_as_it_is_now() -> None:
         (hose(material=AGEING, hold_up_m3=1e-5), zone()),
         charge=ChargeRules(flow_kg_per_s=1e-5),
     )
-    two = OpenPart(instant(0.0), (GOOD, GOOD), (0, 0), begun=instant(1.0), may_have_flowed=True)
+    two = OpenPart(instant(0.0), (GOOD, GOOD), (0, 0), begun=instant(1.0))
     event = judged(made(two), (), plan_parts(rules))
     assert event.detail("hose_mean_c") == 115.5
     assert event.detail("verdict") == "clear"

@@ -326,15 +326,14 @@ class _Judging:
         first, stop = span
         flow = self.flow[first + 1 : stop + 1]
         begun = part.begun
-        if begun is None and (flow > 0).any():
-            begun = self.cell.instant(self.piece.start + first + int(np.argmax(flow > 0)))
+        if begun is None and flow.any():
+            begun = self.cell.instant(self.piece.start + first + int(np.argmax(flow != 0)))
         return OpenPart(
             part.since,
             tuple(a + b for a, b in zip(part.zones, met.zones, strict=True)),
             tuple(a | b for a, b in zip(part.standing, met.standing, strict=True)),
             part.marks | marks,
             begun,
-            part.may_have_flowed or bool(flow.any()),
             part.flowed_us + int(self.flowed_us[stop] - self.flowed_us[first]),
             part.flowed_before_us,
             part.part_id,
@@ -347,7 +346,7 @@ class _Judging:
         part_id = self._part_id(row + 1 if self.flow[row + 1] == 0 else row)
         part = part if part_id == part.part_id else replace(part, part_id=part_id)
         for counted in self.by_row[row]:
-            if not counted.is_certain and not part.may_have_flowed:
+            if not counted.is_certain and part.begun is None:
                 continue  # nothing was dispensed, so nothing was made
             if self.plan.rules.parts is None:
                 part = replace(part, part_id=counted.first)

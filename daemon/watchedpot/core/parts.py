@@ -73,6 +73,10 @@ MICRO = 1_000_000
 SLUGS = 8
 """Slugs of the melt between reservoir and tip [1]: arrivals are known to an eighth of it."""
 
+SLOW_BLIND_US = 300 * MICRO
+"""Longest time unseen that melt on its way bears, and no more than half of its own: tanks and hoses
+are large and slow to change, and their alarms wait as long; common practice, no source. [us]"""
+
 FIRST_SHARE, LAST_SHARE = 0.5, 3.0
 """When melt begins to arrive and has arrived, as shares of the mean residence time [1]."""
 
@@ -144,9 +148,7 @@ class OpenPart:
     marks
         Of cell rules.
     begun
-        The first row that showed melt flowing.
-    may_have_flowed
-        Whether some row showed melt flowing, or did not show that it stood.
+        The first row that showed melt flowing, or did not show that it stood.
     flowed_us, flowed_before_us
         Dispensing time of this part, and of the cell until it began. [us]
     part_id
@@ -158,7 +160,6 @@ class OpenPart:
     standing: tuple[int, ...] = ()
     marks: int = 0
     begun: Instant | None = None
-    may_have_flowed: bool = False
     flowed_us: int = 0
     flowed_before_us: int = 0
     part_id: int | None = None
@@ -475,13 +476,13 @@ def _place(slug: Slug) -> int:
 
 def _settled(met: Tally, marks: int, part: OpenPart, place: int, plan: PartPlan) -> int:
     """The marks of a zone on a part, with what its unseen time comes to."""
-    if not part.may_have_flowed:
+    if part.begun is None:
         marks |= part.standing[place]
     elif met.blind_us:
-        # A zone whose melt takes long to arrive is large, and slow to change while unseen.
         bearable_us = plan.blind_us
         if plan.transits[place] is not None and not plan.is_nozzle[place]:
-            bearable_us = max(bearable_us, plan.slug_us // 10)
+            half_us = (met.seen_us + met.blind_us) // 2
+            bearable_us = max(bearable_us, min(half_us, SLOW_BLIND_US))
         lost = PartRule.LOST_READINGS if met.blind_us <= bearable_us else PartRule.BLIND
         marks |= BIT[lost]
     if marks & BIT[PartRule.OUTSIDE_WINDOW]:
