@@ -8,7 +8,6 @@ it can be killed in the middle and go on from what it had last recorded.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -38,6 +37,9 @@ from watchedpot.outputs.ledger import dump_state, load_state
 GAS_J_PER_MOL_K = 8.314462618
 TRUE_EA_J_PER_MOL = 80e3
 """Of the simulated ageing; the daemon is told only that it lies between 60 and 100 kJ/mol."""
+
+UNKNOWN_S = 1e6
+"""Long ago. [s]"""
 
 COMMIT_S = 1.0
 """What a kill can take: everything since the newest commit. [s]"""
@@ -136,7 +138,7 @@ def play(
     if stood_s:
         watcher.stand(cell, round(stood_s))
     recorder = _Recorder(cell, rules)
-    recorder.last_flow_s = -stood_s
+    recorder.last_flow_s = -UNKNOWN_S  # nobody saw what was before
     scan_s = world.scenario.scan_s
     per_poll = max(1, round(poll_s / scan_s))
     phase = seed % per_poll
@@ -154,7 +156,7 @@ def play(
     watcher.flush()
     return Played(
         rules,
-        recorder.parts,
+        [part for part in recorder.parts if part.ended_ns < (until_s - 2.0 * poll_s) * NANO],
         [e for e in watcher.events if e.kind is EventKind.PART_MADE],
         [e for e in watcher.events if e.kind is EventKind.COUNTER_JUMPED],
         recorder.upstream(),
@@ -173,6 +175,7 @@ class _Recorder:
         self.charge = cell.charge_id
         self.last_flow_s = 0.0
         self.flowed_s = 0.0
+        self.counted = cell.cycle.parts
         self.flows: list[float] = []
         self.walls: list[list[float]] = []
 
@@ -339,7 +342,7 @@ def faults(part: Truth, played: Played) -> set[str]:
     rules, found = played.rules, set[str]()
     for place, zone in enumerate(rules.zones):
         low_c, high_c = _met(part, place, played)
-        if zone.kind is ZoneKind.NOZZLE and zone.tip is not None and part.tip_c[0] < zone.tip.low_c:
+        if zone.tip is not None and part.tip_c[0] < zone.tip.low_c:
             found.add("tip")
         if low_c < zone.low_c or high_c > zone.high_c:
             found.add(f"window:{zone.id}")
@@ -379,8 +382,3 @@ def suspect(event: Event) -> bool:
 def reasons(event: Event) -> set[PartRule]:
     """Rules that speak against a part."""
     return {rule for rule, _ in rules_of(str(event.detail("rules")))}
-
-
-def scenario_names() -> Iterator[str]:
-    """All bundled scenarios."""
-    yield from bundled()

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.counting import Count, Counter, Jump, count, whole_numbers
-from watchedpot.core.model import Detail, Event, EventKind
+from watchedpot.core.model import Detail, Event, EventKind, Instant
 from watchedpot.core.parts import (
     BIT,
     UNJOINED,
@@ -327,7 +327,7 @@ class _Judging:
         flow = self.flow[first + 1 : stop + 1]
         begun = part.begun
         if begun is None and flow.any():
-            begun = self.cell.instant(self.piece.start + first + int(np.argmax(flow != 0)))
+            begun = self._since(first + int(np.argmax(flow != 0)))
         return OpenPart(
             part.since,
             tuple(a + b for a, b in zip(part.zones, met.zones, strict=True)),
@@ -338,6 +338,21 @@ class _Judging:
             part.flowed_before_us,
             part.part_id,
         )
+
+    def _since(self, row: int) -> Instant:
+        """When melt began to flow that a row shows, or that it does not show to stand.
+
+        Where nobody saw it, it may have been as early as the row before.
+        """
+        at = self.cell.instant(self.piece.start + row)
+        if self.flow[row + 1] > 0:
+            return at
+        earlier_ns = (
+            int(self.mono_ns[row - 1])
+            if row
+            else dict(self.before.rows).get(self.cell.block.source, at.mono_ns)
+        )
+        return Instant(at.utc_ns - (at.mono_ns - earlier_ns), earlier_ns)
 
     def _count(self, part: OpenPart, row: int, age_s: float | None) -> None:
         """The parts that a row counts, judged."""

@@ -463,7 +463,8 @@ class PartRules:
     rolls_over_at
         The counter's highest value plus one; None: 2**16 or 2**32, whichever fits. [1]
     tip_settle_s
-        How long a nozzle's tip takes to follow its block, after it was cold or wiped. [s]
+        How long a nozzle's tip takes to follow its block, after it was cold or wiped; 20 to 30 s
+        is common practice, no source. [s]
     check_tolerance_k
         A reference check that differs by more has failed. [K]
     """
@@ -475,7 +476,7 @@ class PartRules:
     before_loss: int = 1
     shortest_cycle_s: float = 1.0
     rolls_over_at: int | None = None
-    tip_settle_s: float = 30.0
+    tip_settle_s: float = 25.0
     check_tolerance_k: float = 1.0
 
 
