@@ -100,14 +100,17 @@ def record(
         rows_per_block=rows_per_block,
         retention=retention or Retention(),
     )
+    channels = set(plan.rules.channels())
     kept = book.resume().states.get(plan.rules.id)
     state = engine.start(plan)
     if kept is not None:
         state = engine.adopt(load_state(CellState, kept), plan)
     try:
         for batch in batches:
-            state, events = engine.step(state, batch, plan)
             blocks = (batch,) if isinstance(batch, Block) else ()
+            events: tuple[Event, ...] = ()
+            if isinstance(batch, Entry) or set(batch.channels) & channels:
+                state, events = engine.step(state, batch, plan)
             now[0] = state.at or now[0]
             receipt = book.append(Batch(blocks, events, {plan.rules.id: dump_state(state)}))
             assert receipt.result(timeout=10.0)
