@@ -19,6 +19,7 @@ from support.cells import (
     alarm_story,
     block,
     entry,
+    full_cell,
     instant,
     line,
     of_kind,
@@ -52,6 +53,7 @@ from watchedpot.core.cell import CellPlan, CellState, start
 from watchedpot.core.charges import Flowed
 from watchedpot.core.dose import Dose
 from watchedpot.core.loads import (
+    correct_age,
     life_of,
     replaced,
     suspect_change,
@@ -842,3 +844,32 @@ def test_a_refill_keeps_what_spoke_against_the_rest_and_the_earlier_date() -> No
         ("45", Loading(is_refill=True, expires_utc_ns=late_ns)),
     )
     assert (refilled.detail("expires_utc_ns"), refilled.detail("lot")) == (early_ns, "L2031")
+
+
+def corrected(
+    plan: CellPlan, state: CellState, added_s: float | None
+) -> tuple[CellState, list[Event]]:
+    """The charge in use, said to be older."""
+    loading = None if added_s is None else Loading(age_s=added_s)
+    said = entry(EntryKind.AGE_CORRECTED, plan.rules.id, at_s=9.0, loading=loading)
+    state, events = correct_age(state, plan, said)
+    return state, list(events)
+
+
+def test_an_age_found_too_low_is_raised_for_the_charge_in_use() -> None:
+    """Both bounds by the same time, and the charge is judged by it at once."""
+    plan = thermal_cell()
+    state, (told, *more) = corrected(plan, start(plan), 700.0)
+    assert (told.detail("how"), told.detail("age_s")) == ("corrected", 730.0)
+    assert state.zones[0].dose == Dose(low_ns=ns(730.0), high_ns=ns(730.0))
+    assert state.charge.is_spent
+    assert [event.kind for event in more] == [EventKind.CHARGE_STATE_CHANGED]
+
+
+def test_an_age_is_never_lowered_by_a_correction() -> None:
+    """Nothing to add changes nothing, and a cell without a charge has no age."""
+    plan = thermal_cell()
+    for added_s in (None, 0.0, -5.0):
+        assert corrected(plan, start(plan), added_s) == (start(plan), [])
+    other = full_cell()
+    assert corrected(other, start(other), 5.0) == (start(other), [])

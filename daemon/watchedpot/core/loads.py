@@ -259,6 +259,30 @@ def keep_charge(state: CellState, plan: CellPlan, entry: Entry) -> Stepped:
     return state, [event, *_told(before, state, plan, entry.at)]
 
 
+def correct_age(state: CellState, plan: CellPlan, entry: Entry) -> Stepped:
+    """The charge in use is older than was read, by a time at the reference temperature."""
+    before, reservoir = state.charge, _reservoir(state, plan)
+    added_ns = 0 if entry.loading is None else ns(entry.loading.age_s or 0.0)
+    if reservoir is None or plan.reservoir is None or added_ns <= 0:
+        return state, []
+    zone, zone_plan = reservoir
+    zone = replace(zone, dose=zone.dose + Dose(low_ns=added_ns, high_ns=added_ns))
+    charge = judged(before, zone.dose, near_ns=zone_plan.near_ns, spent_ns=zone_plan.spent_ns)
+    state = replace(state, zones=replaced(state.zones, plan.reservoir, zone), charge=charge)
+    state = _settled(state, plan, entry.at)
+    event = _charge_event(
+        plan,
+        entry.at,
+        before.id,
+        previous=before.id,
+        who=entry.who,
+        how="corrected",
+        age_s=_oldest_s(zone.dose),
+        charge=charge,
+    )
+    return state, [event, *_told(before, state, plan, entry.at)]
+
+
 def _told(before: Charge, state: CellState, plan: CellPlan, at: Instant) -> list[Event]:
     """The event of a charge that stands otherwise now, if it does."""
     if state.charge.state is before.state:

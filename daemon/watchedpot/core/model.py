@@ -221,6 +221,7 @@ class EntryKind(StrEnum):
     PURGED = "purged"
     CHARGE_LOADED = "charge_loaded"
     CHARGE_KEPT = "charge_kept"  # the answer to a suspicion: it is the same charge as before
+    AGE_CORRECTED = "age_corrected"  # of the charge in use: it aged by more than was read
     CHECK = "check"  # a zone compared with a reference probe
     NOTE = "note"
     DISPOSITION = "disposition"  # what becomes of suspect parts
@@ -335,7 +336,8 @@ class Entry:
     duration_s
         How long to shelve; 0 for entries without a duration. [s]
     loading
-        Of CHARGE_LOADED; None: as charges of this cell usually are.
+        Of CHARGE_LOADED; None: as charges of this cell usually are. Of AGE_CORRECTED its
+        ``age_s`` is what is added to the age.
     check
         Of CHECK, whose target is a zone.
     word
