@@ -10,8 +10,13 @@ from pathlib import Path
 
 import numpy as np
 
+from support.cells import zone
+from watchedpot.core.counting import Count
 from watchedpot.core.model import ARRAY_FIELDS, NO_TIME_NS, Block, Detail, Event, EventKind, Instant
-from watchedpot.outputs.ledger.record import Batch, Recorder, Retention
+from watchedpot.core.parts import BIT, Made, OpenPart, Tally, judged, plan_parts
+from watchedpot.core.rules import CellRules, PartRule
+from watchedpot.outputs.ledger.record import Batch, Recorder
+from watchedpot.outputs.ledger.retention import Retention
 from watchedpot.outputs.ledger.store import connect_writer, prepare
 
 SECOND_NS = 1_000_000_000
@@ -161,3 +166,19 @@ def recording(
             rows_per_block=rows_per_block,
             retention=retention or Retention(),
         )
+
+
+PLAN = plan_parts(CellRules("lens_4", (zone(),)))
+GOOD = Tally(0, 115_000, 116_000, sum_mk_us=231_000_000_000, seen_us=2_000_000)
+
+
+def part(number: int, *rules: PartRule, last: int | None = None, charge: str = "42") -> Event:
+    """A part as the core judges it."""
+    marks = 0
+    for rule in rules:
+        marks |= BIT[rule]
+    met = Tally(marks, *[getattr(GOOD, name) for name in list(GOOD.__slots__)[1:]])
+    under_way = OpenPart(at(number), (met,), (0,), begun=at(number))
+    counted = Count(0, number, number if last is None else last, 0)
+    made = Made(counted, at(number + 0.5), under_way, 0, charge, 3600.0, 1, 0.8)
+    return judged(made, (), PLAN)

@@ -64,6 +64,7 @@ def test_every_kind_of_event_reads_back(path: Path) -> None:
             parts=7,
         )
         for second, kind in enumerate(EventKind)
+        if kind is not EventKind.PART_MADE  # which has a table of its own
     ]
     with recording(path) as recorder:
         recorder.write([Batch(events=tuple(given))])

@@ -23,7 +23,8 @@ from outputs.ledger.samples import (
 from watchedpot.core.model import Event, EventKind, join_blocks
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import reader, record
-from watchedpot.outputs.ledger.record import Batch, Retention, config_revision, resumed
+from watchedpot.outputs.ledger.record import Batch, config_revision, resumed
+from watchedpot.outputs.ledger.retention import Retention
 from watchedpot.outputs.ledger.store import reading
 from watchedpot.outputs.ledger.verify import verify
 

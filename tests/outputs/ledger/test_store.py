@@ -49,9 +49,9 @@ def test_an_unfinished_creation_leaves_a_file_that_can_be_created(tmp_path: Path
 
 def test_a_newer_ledger_is_left_alone(path: Path, raw: sqlite3.Connection) -> None:
     """A version that we do not know is neither written nor read."""
-    raw.execute("UPDATE meta SET value = 2 WHERE key = 'schema_version'")
+    raw.execute("UPDATE meta SET value = 3 WHERE key = 'schema_version'")
     sentence = (
-        f"ledger {path}: expected schema version 1 or older, got 2; it was left as it is;"
+        f"ledger {path}: expected schema version 2 or older, got 3; it was left as it is;"
         " start the version of watchedpot that wrote it, or name another file"
     )
     with pytest.raises(LedgerError) as caught, recording(path):
@@ -66,13 +66,13 @@ def test_an_older_ledger_is_migrated(
     path: Path, raw: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each step from its version to ours is made once, in order."""
-    monkeypatch.setattr(store, "SCHEMA_VERSION", 3)
+    monkeypatch.setattr(store, "SCHEMA_VERSION", 4)
     monkeypatch.setattr(
         store,
         "MIGRATIONS",
         {
-            1: ("CREATE TABLE notes (id INTEGER)",),
-            2: ("ALTER TABLE notes ADD COLUMN text TEXT", "INSERT INTO notes VALUES (1, 'b')"),
+            2: ("CREATE TABLE notes (id INTEGER)",),
+            3: ("ALTER TABLE notes ADD COLUMN text TEXT", "INSERT INTO notes VALUES (1, 'b')"),
         },
     )
     for _ in range(2):
@@ -80,7 +80,7 @@ def test_an_older_ledger_is_migrated(
             pass
     assert raw.execute("SELECT * FROM notes").fetchall() == [(1, "b")]
     version = raw.execute("SELECT value FROM meta WHERE key = 'schema_version'").fetchone()
-    assert version == (3,)
+    assert version == (4,)
 
 
 def test_another_database_is_left_alone(tmp_path: Path) -> None:

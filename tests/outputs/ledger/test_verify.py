@@ -92,6 +92,7 @@ def test_the_report_reads_as_sentences(path: Path, raw: sqlite3.Connection) -> N
         f"{path}: whole, until 2025-06-15T15:07:54+00:00",
         f"8 events, chain ends in {events_hash}",
         f"100 rows of readings; 10 blocks, chain ends in {blocks_hash}",
+        f"0 judgements of parts, chain ends in {'00' * 32}",
     )
     raw.execute("DELETE FROM events WHERE seq = 4")
     assert verify(path).sentences()[:2] == (
@@ -378,8 +379,8 @@ def test_verifying_changes_nothing(path: Path) -> None:
 
 def test_a_newer_ledger_is_not_judged(path: Path, raw: sqlite3.Connection) -> None:
     """Whether it is whole only its own version can say."""
-    raw.execute("UPDATE meta SET value = 2 WHERE key = 'schema_version'")
-    with pytest.raises(LedgerError, match="expected schema version 1 or older, got 2"):
+    raw.execute("UPDATE meta SET value = 3 WHERE key = 'schema_version'")
+    with pytest.raises(LedgerError, match="expected schema version 2 or older, got 3"):
         verify(path)
 
 

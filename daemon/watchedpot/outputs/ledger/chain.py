@@ -37,6 +37,11 @@ def row_hash(previous: bytes, fields: Iterable[Field]) -> bytes:
     return sha256(previous + text.encode("ascii")).digest()
 
 
+def state_hash(cell: str, payload: bytes, *, run: int, utc_ns: int, mono_ns: int) -> bytes:
+    """Hash of a row of ``states``, which stands for itself."""
+    return row_hash(GENESIS, (cell, run, utc_ns, mono_ns, payload))
+
+
 def _digest(content: bytes) -> str:
     return sha256(content).hexdigest()
 

@@ -1,17 +1,25 @@
-"""Alarm transitions and excursions, projected from events as they are written."""
+"""Alarms, excursions, charges and decisions, projected from events as they are written."""
 
 from __future__ import annotations
 
+import re
 import sqlite3
+from collections.abc import Iterator
 from importlib.resources import files
 
-from watchedpot.core.model import Detail, Event, EventKind
+from watchedpot.core.model import Detail, EntryKind, Event, EventKind
 from watchedpot.outputs.ledger.chain import details_text
 
-PROJECTED = (EventKind.ALARM_CHANGED, EventKind.EXCURSION_OPENED, EventKind.EXCURSION_ENDED)
+PROJECTED = (
+    EventKind.ALARM_CHANGED,
+    EventKind.EXCURSION_OPENED,
+    EventKind.EXCURSION_ENDED,
+    EventKind.CHARGE_CHANGED,
+    EventKind.ENTERED,
+)
 """Kinds of events that have a projection."""
 
-TABLES = ("alarm_transitions", "excursions")
+TABLES = ("alarm_transitions", "excursions", "charges", "dispositions")
 
 ALARM_DETAILS = ("alarm", "from", "to", "stage", "priority")
 """Details of ``alarm_changed`` that have a column, in the order of the columns."""
@@ -34,7 +42,13 @@ beside ``edge``."""
 _NAMES = ", ".join(EXCURSION_DETAILS)
 _MARKS = ", ".join("?" * len(EXCURSION_DETAILS))
 
-SCHEMA = (files(__package__) / "projections.sql").read_text(encoding="utf-8")
+FIRST_SCHEMA, ADDED_SCHEMA = (
+    (files(__package__) / name).read_text(encoding="utf-8")
+    for name in ("projections.sql", "decisions.sql")
+)
+SCHEMA = FIRST_SCHEMA + ADDED_SCHEMA
+
+_RANGE = re.compile(r"\s*(\d{1,18})\s*(?:-\s*(\d{1,18})\s*)?")
 
 
 def project(connection: sqlite3.Connection, event: Event, *, seq: int, run: int) -> None:
@@ -45,6 +59,48 @@ def project(connection: sqlite3.Connection, event: Event, *, seq: int, run: int)
         _insert_excursion(connection, event, seq=seq, run=run)
     elif event.kind is EventKind.EXCURSION_ENDED:
         _end_excursion(connection, event, seq=seq, run=run)
+    elif event.kind is EventKind.CHARGE_CHANGED:
+        _insert_charge(connection, event, seq=seq, run=run)
+    elif event.detail("entry") == EntryKind.DISPOSITION.value:
+        _insert_dispositions(connection, event, seq=seq)
+
+
+def part_ranges(text: str) -> Iterator[tuple[int, int]]:
+    """First and last number of each range of parts; what is none is passed over.
+
+    Examples
+    --------
+    >>> list(part_ranges("41877-41880, 41885"))
+    [(41877, 41880), (41885, 41885)]
+    """
+    for item in text.split(","):
+        found = _RANGE.fullmatch(item)
+        if found is not None:
+            yield int(found[1]), int(found[2] or found[1])
+
+
+def _insert_charge(connection: sqlite3.Connection, event: Event, *, seq: int, run: int) -> None:
+    connection.execute(
+        "INSERT INTO charges VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            *(seq, run, event.at.utc_ns, event.at.mono_ns, event.cell),
+            *_named(event, ("charge_id", "how")),
+            details_text(event),
+        ),
+    )
+
+
+def _insert_dispositions(connection: sqlite3.Connection, event: Event, *, seq: int) -> None:
+    connection.executemany(
+        "INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                *(seq, event.at.utc_ns, event.at.mono_ns, event.cell, first, last),
+                *_named(event, ("word", "who", "why")),
+            )
+            for first, last in part_ranges(str(event.detail("subject") or ""))
+        ],
+    )
 
 
 def _named(event: Event, names: tuple[str, ...]) -> tuple[Detail, ...]:

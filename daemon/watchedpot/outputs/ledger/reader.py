@@ -10,6 +10,7 @@ from __future__ import annotations
 import heapq
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,8 @@ import numpy as np
 from watchedpot.core.model import Block, Detail, Event, EventKind, Instant
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import codec
-from watchedpot.outputs.ledger.store import reading
+from watchedpot.outputs.ledger.chain import state_hash
+from watchedpot.outputs.ledger.store import reading, schema_version
 
 _EVER_NS = (-(2**63), 2**63 - 1)
 
@@ -115,6 +117,30 @@ class RecordedExcursion:
     opened: Instant | None
     ended: Instant | None
     details: dict[str, Detail]
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """State of a cell as it was at some moment, as JSON."""
+
+    run: int
+    at: Instant
+    cell: str
+    state: bytes
+
+
+def checkpoints(path: Path, *, cell: str) -> Iterator[Checkpoint]:
+    """States of a cell kept on the way, oldest first; a damaged one is passed over."""
+    with reading(path) as connection:
+        if schema_version(connection, path) < 2:
+            return
+        for run, utc_ns, mono_ns, payload, found in connection.execute(
+            "SELECT run, utc_ns, mono_ns, payload, hash FROM checkpoints WHERE cell = ?"
+            " ORDER BY rowid",
+            (cell,),
+        ):
+            if found == state_hash(cell, payload, run=run, utc_ns=utc_ns, mono_ns=mono_ns):
+                yield Checkpoint(run, Instant(utc_ns, mono_ns), cell, zlib.decompress(payload))
 
 
 def runs(path: Path) -> Iterator[Run]:
@@ -280,6 +306,8 @@ def _blocks(
             (payload,) = connection.execute(
                 "SELECT payload FROM blocks WHERE seq = ?", (seq,)
             ).fetchone()
+            if not payload:
+                continue  # trimmed, between blocks that are needed
             yield run, first_ns, codec.decode(payload, source=source, channels=channels)
 
 

@@ -12,15 +12,17 @@ from hashlib import sha256
 
 from watchedpot.core.model import Block, Event, EventKind, Instant, join_blocks
 from watchedpot.errors import LedgerError
-from watchedpot.outputs.ledger import codec
-from watchedpot.outputs.ledger.chain import GENESIS, details_text, row_hash
+from watchedpot.outputs.ledger import codec, made
+from watchedpot.outputs.ledger.chain import GENESIS, details_text, row_hash, state_hash
 from watchedpot.outputs.ledger.projections import project
+from watchedpot.outputs.ledger.retention import Retention, trim
 from watchedpot.outputs.ledger.store import Heads
 
 SEALS_PER_COMMIT = 8
 """Tails made into blocks in one transaction; those of many sources are full at the same time."""
 
-_DAY_NS = 86_400_000_000_000
+CHECKPOINT_NS = 6 * 3600 * 1_000_000_000
+"""Time between two states kept for replays [ns]: a replay has at most so much to go through."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,23 +39,6 @@ class Batch:
     blocks: tuple[Block, ...] = ()
     events: tuple[Event, ...] = ()
     states: Mapping[str, bytes] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Retention:
-    """How much of the readings is kept; events are always kept.
-
-    Attributes
-    ----------
-    age_days
-        Blocks whose newest row is older are trimmed; None for no limit. [d]
-    size_bytes
-        While more of the file is in use, the oldest blocks are trimmed; None for no limit. Their
-        pages are used again, the file itself does not shrink. [B]
-    """
-
-    age_days: float | None = None
-    size_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +75,6 @@ class Written:
 def config_revision(text: str) -> str:
     """Name of a configuration: SHA-256 of its text, in hex."""
     return sha256(text.encode()).hexdigest()
-
-
-def state_hash(cell: str, payload: bytes, *, run: int, utc_ns: int, mono_ns: int) -> bytes:
-    """Hash of a row of ``states``, which stands for itself."""
-    return row_hash(GENESIS, (cell, run, utc_ns, mono_ns, payload))
 
 
 def resumed(connection: sqlite3.Connection) -> Resumed:
@@ -176,7 +156,8 @@ class Recorder:
         *,
         has_sealed: bool,
     ) -> Written:
-        before = transaction.heads.events, transaction.heads.rows
+        heads = transaction.heads
+        before = heads.events + heads.parts, heads.rows
         for chunk in _by_layout(batches):
             transaction.append_rows(chunk, self._rows_per_block)
         for batch in batches:
@@ -188,7 +169,8 @@ class Recorder:
             transaction.trim(self._retention, self._now())
         transaction.put_states(batches)
         transaction.heads.write(self._connection)
-        return Written(transaction.heads.events - before[0], transaction.heads.rows - before[1])
+        heads = transaction.heads
+        return Written(heads.events + heads.parts - before[0], heads.rows - before[1])
 
     def _begin_run(self) -> int:
         revision = config_revision(self._config)
@@ -250,8 +232,12 @@ class _Transaction:
         self.heads = Heads.read(connection)
 
     def append_event(self, event: Event) -> None:
-        """Next link of the chain of events, and its projection."""
+        """Next link of the chain of events, and its projection; parts have one of their own."""
         heads = self.heads
+        if event.kind is EventKind.PART_MADE:
+            made.append(self._connection, heads, event, run=self.run)
+            self._note_moment(event.at)
+            return
         seq = heads.events + 1
         fields = (
             *(seq, self.run, event.at.utc_ns, event.at.mono_ns),
@@ -375,47 +361,40 @@ class _Transaction:
         )
 
     def trim(self, retention: Retention, at: Instant) -> None:
-        """Remove the oldest blocks beyond the retention and record that; the newest one stays."""
-        heads = self.heads
-        blocks, rows, until_ns = 0, 0, 0
-        while heads.blocks - heads.anchor > 1:
-            seq = heads.anchor + 1
-            block_rows, last_ns, link = self._connection.execute(
-                "SELECT rows, last_seen_ns, hash FROM blocks WHERE seq = ?", (seq,)
-            ).fetchone()
-            if not self._is_beyond(retention, last_ns, at):
-                break
-            self._connection.execute("DELETE FROM blocks WHERE seq = ?", (seq,))
-            heads.anchor, heads.anchor_hash = seq, link
-            blocks, rows, until_ns = blocks + 1, rows + block_rows, last_ns
-        if blocks:
-            heads.trimmed_rows += rows
-            details = (("blocks", blocks), ("rows", rows), ("until_utc_ns", until_ns))
-            self.append_event(Event(EventKind.RECORD_TRIMMED, at, details=details))
-
-    def _is_beyond(self, retention: Retention, last_ns: int, at: Instant) -> bool:
-        if retention.age_days is not None and last_ns < at.utc_ns - retention.age_days * _DAY_NS:
-            return True
-        return retention.size_bytes is not None and self._used_bytes() > retention.size_bytes
-
-    def _used_bytes(self) -> int:
-        pages, free, size = (
-            self._connection.execute(f"PRAGMA {name}").fetchone()[0]
-            for name in ("page_count", "freelist_count", "page_size")
-        )
-        return int((pages - free) * size)
+        """Take out what is beyond the retention and nobody needs, and record that."""
+        done = trim(self._connection, self.heads, retention, at)
+        if done.blocks:
+            self.append_event(Event(EventKind.RECORD_TRIMMED, at, details=done.details()))
 
     def put_states(self, batches: Sequence[Batch]) -> None:
         """Newest state of each cell, in place of the one before."""
         heads = self.heads
         newest = {cell: state for batch in batches for cell, state in batch.states.items()}
         at = {"run": self.run, "utc_ns": heads.last_utc_ns, "mono_ns": heads.last_mono_ns}
+        changed = {
+            event.cell
+            for batch in batches
+            for event in batch.events
+            if event.kind is EventKind.CHARGE_CHANGED
+        }
         for cell, state in newest.items():
             payload = zlib.compress(state, 1)
             self._connection.execute(
                 "INSERT OR REPLACE INTO states VALUES (?, ?, ?, ?, ?, ?)",
                 (cell, *at.values(), payload, state_hash(cell, payload, **at)),
             )
+            if cell in changed or self._is_checkpoint_due(cell, heads.last_utc_ns):
+                self._connection.execute(
+                    "INSERT INTO checkpoints VALUES (?, ?, ?, ?, ?, ?)",
+                    (cell, *at.values(), payload, state_hash(cell, payload, **at)),
+                )
+
+    def _is_checkpoint_due(self, cell: str, utc_ns: int) -> bool:
+        """Whether the newest checkpoint of a cell is old; a clock set back makes it so too."""
+        (newest_ns,) = self._connection.execute(
+            "SELECT max(utc_ns) FROM checkpoints WHERE cell = ?", (cell,)
+        ).fetchone()
+        return newest_ns is None or abs(utc_ns - newest_ns) >= CHECKPOINT_NS
 
     def _note_moment(self, at: Instant) -> None:
         heads = self.heads

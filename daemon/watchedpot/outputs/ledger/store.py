@@ -15,10 +15,7 @@ from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import projections
 from watchedpot.outputs.ledger.chain import GENESIS
 
-SCHEMA_VERSION = 1
-
-MIGRATIONS: dict[int, tuple[str, ...]] = {}
-"""Statements that bring a ledger from a version to the next one."""
+SCHEMA_VERSION = 2
 
 BUSY_S = 1.0
 """How long one attempt waits for a lock, in real seconds; the writer tries again after it."""
@@ -26,7 +23,29 @@ BUSY_S = 1.0
 JOURNAL_BYTES = 16_000_000
 """Size to which the write-ahead log is cut back once a reader no longer needs it."""
 
-SCHEMA = (files(__package__) / "schema.sql").read_text(encoding="utf-8")
+SCHEMA, PARTS_SCHEMA = (
+    (files(__package__) / name).read_text(encoding="utf-8") for name in ("schema.sql", "parts.sql")
+)
+
+
+def _statements(script: str) -> tuple[str, ...]:
+    """Statements of a script without semicolons elsewhere, its comments left out."""
+    lines = (line.partition("--")[0].rstrip() for line in script.splitlines())
+    return tuple(
+        statement.strip() for statement in "\n".join(lines).split(";") if statement.strip()
+    )
+
+
+MIGRATIONS: dict[int, tuple[str, ...]] = {
+    1: (
+        *_statements(PARTS_SCHEMA + projections.ADDED_SCHEMA),
+        "INSERT INTO charges SELECT seq, run, utc_ns, mono_ns, cell,"
+        " json_extract(details, '$.charge_id'), json_extract(details, '$.how'), details"
+        " FROM events WHERE kind = 'charge_changed'",
+        "INSERT INTO meta VALUES ('parts', 0), ('parts_hash', zeroblob(32))",
+    ),
+}
+"""Statements that bring a ledger from a version to the next one."""
 
 
 @dataclass(slots=True)
@@ -35,7 +54,7 @@ class Heads:
 
     Attributes
     ----------
-    events, blocks
+    events, blocks, parts
         Sequence number of the newest row, and its hash.
     anchor
         Sequence number of the newest trimmed block, and its hash.
@@ -56,6 +75,8 @@ class Heads:
     last_run: int = 0
     last_utc_ns: int = 0
     last_mono_ns: int = 0
+    parts: int = 0
+    parts_hash: bytes = GENESIS
 
     @staticmethod
     def read(connection: sqlite3.Connection) -> Heads:
@@ -67,6 +88,8 @@ class Heads:
             One is missing or is no number, no hash.
         """
         found = dict(connection.execute("SELECT key, value FROM meta"))
+        if found.get("schema_version") == 1:  # read as it is, without parts
+            found |= {"parts": 0, "parts_hash": GENESIS}
         heads = Heads()
         for name, due in asdict(heads).items():
             value = found.get(name)
@@ -145,7 +168,7 @@ def prepare(connection: sqlite3.Connection, path: Path) -> None:
         Another kind of file, or a ledger of a newer version.
     """
     if not connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
-        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} {projections.SCHEMA}")
+        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA} {PARTS_SCHEMA} {projections.SCHEMA}")
         connection.executemany(
             "INSERT INTO meta VALUES (?, ?)",
             {"schema_version": SCHEMA_VERSION, **asdict(Heads())}.items(),

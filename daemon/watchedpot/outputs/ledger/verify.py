@@ -16,10 +16,10 @@ import numpy as np
 
 from watchedpot.core.units import NANO
 from watchedpot.errors import LedgerError
-from watchedpot.outputs.ledger import codec, projections
-from watchedpot.outputs.ledger.chain import GENESIS, Field, row_hash
+from watchedpot.outputs.ledger import codec, made, projections
+from watchedpot.outputs.ledger.chain import GENESIS, Field, row_hash, state_hash
 from watchedpot.outputs.ledger.reader import recorded_event
-from watchedpot.outputs.ledger.record import config_revision, state_hash
+from watchedpot.outputs.ledger.record import config_revision
 from watchedpot.outputs.ledger.store import Heads, reading
 
 
@@ -51,8 +51,8 @@ class Report:
     ----------
     faults
         At most one for each check, in the order of the checks; none if the ledger is whole.
-    events_hash, blocks_hash
-        Ends of the two chains, in hex. Noted in another place, they prove later that nothing
+    events_hash, blocks_hash, parts_hash
+        Ends of the chains, in hex. Noted in another place, they prove later that nothing
         up to here was written anew.
     """
 
@@ -65,6 +65,8 @@ class Report:
     last_utc_ns: int | None
     events_hash: str
     blocks_hash: str
+    parts: int = 0
+    parts_hash: str = ""
 
     @property
     def is_whole(self) -> bool:
@@ -82,6 +84,7 @@ class Report:
             f"{self.events} events, chain ends in {self.events_hash}",
             f"{self.rows - self.trimmed_rows} rows of readings{trimmed}; {self.blocks} blocks,"
             f" chain ends in {self.blocks_hash}",
+            f"{self.parts} judgements of parts, chain ends in {self.parts_hash}",
         )
 
 
@@ -89,9 +92,10 @@ def verify(path: Path) -> Report:
     """Check a ledger, also one in use, without changing it.
 
     In this order: SQLite's own integrity; the types of all values; the configurations; the chain
-    of events; what is projected from them; the chains of blocks and of the tail, their content,
-    and that the monotonic time of a source increases within a run; the states; the counts. The
-    first broken row of each is named.
+    of events; what is projected from them; the chain of parts, and the columns by which they are
+    searched; the chains of blocks and of the tail, their content, and that the monotonic time of
+    a source increases within a run; the states and checkpoints; the counts. The first broken row
+    of each is named.
 
     Raises
     ------
@@ -111,6 +115,8 @@ def verify(path: Path) -> Report:
         heads.last_utc_ns if heads.last_run else None,
         heads.events_hash.hex(),
         heads.blocks_hash.hex(),
+        heads.parts,
+        heads.parts_hash.hex(),
     )
 
 
@@ -138,7 +144,10 @@ _TYPES = {"INTEGER": "integer", "TEXT": "text", "BLOB": "blob"}
 
 def _types(connection: sqlite3.Connection) -> Iterator[Fault]:
     """Values of another type than their column; SQLite itself would take them."""
-    for table in ("configurations", "runs", "events", "layouts", "blocks", "tail", "states"):
+    tables = ["configurations", "runs", "events", "layouts", "blocks", "tail", "states"]
+    if _has_parts(connection):
+        tables += ["part_layouts", "parts", "trimmed", "checkpoints"]
+    for table in tables:
         due = [
             (name, _TYPES[kind])
             for _, name, kind, *_ in connection.execute(f"PRAGMA table_info({table})")
@@ -155,6 +164,12 @@ def _types(connection: sqlite3.Connection) -> Iterator[Fault]:
                 if column[1] != other
             )
             yield Fault(table, str(row), f"{name} of type {kind}", f"type {other}")
+
+
+def _has_parts(connection: sqlite3.Connection) -> bool:
+    """Whether the ledger is of a version that records parts."""
+    found = connection.execute("SELECT value FROM meta WHERE key = 'schema_version'").fetchone()
+    return bool(found[0] > 1)
 
 
 def _configurations(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
@@ -229,8 +244,8 @@ def _projections(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as again:
         again.executescript(projections.SCHEMA)
         for row in connection.execute(
-            "SELECT seq, run, utc_ns, mono_ns, cell, zone, kind, details FROM events"
-            " WHERE kind IN (?, ?, ?) ORDER BY seq",
+            "SELECT seq, run, utc_ns, mono_ns, cell, zone, kind, details FROM events"  # noqa: S608
+            f" WHERE kind IN ({', '.join('?' * len(projections.PROJECTED))}) ORDER BY seq",
             projections.PROJECTED,
         ):
             try:
@@ -239,8 +254,8 @@ def _projections(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
                 yield Fault("events", str(row[0]), "an event", exc.problem)
             else:
                 projections.project(again, recorded.event, seq=recorded.seq, run=recorded.run)
-        for table in projections.TABLES:
-            select = f"SELECT * FROM {table} ORDER BY seq"  # noqa: S608
+        for table in projections.TABLES if _has_parts(connection) else projections.TABLES[:2]:
+            select = f"SELECT * FROM {table} ORDER BY seq, rowid"  # noqa: S608
             for due, found in itertools.zip_longest(
                 again.execute(select), connection.execute(select)
             ):
@@ -253,6 +268,35 @@ def _shown(row: tuple[object, ...] | None, seq: int) -> str:
     return "no such row" if row is None or row[0] != seq else str(row)
 
 
+def _parts(connection: sqlite3.Connection, heads: Heads) -> Iterator[Fault]:
+    """The chain of parts; what is repeated in columns is what the details say."""
+    if not _has_parts(connection):
+        return
+    chain, link = _Chain("parts", 0, GENESIS), GENESIS
+    for *fields, found, epoch, first, last, verdict, charge, begun_ns in connection.execute(
+        f"SELECT {made.COLUMNS}, hash, epoch, first, last, verdict, charge, begun_utc_ns"  # noqa: S608
+        " FROM parts JOIN part_layouts ON part_layouts.id = layout ORDER BY seq"
+    ):
+        yield from chain.follow(fields[0], fields, (link, found))
+        link = found
+        due = made.searched(fields)
+        shown = (epoch, first, last, verdict, charge, begun_ns)
+        if due != shown:
+            yield Fault("parts", str(fields[0]), f"columns {due} by its details", str(shown))
+    yield from chain.end(heads.parts, heads.parts_hash)
+
+
+def _checkpoints(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
+    if not _has_parts(connection):
+        return
+    for row, cell, run, utc_ns, mono_ns, payload, found in connection.execute(
+        "SELECT rowid, cell, run, utc_ns, mono_ns, payload, hash FROM checkpoints ORDER BY rowid"
+    ):
+        content = state_hash(cell, payload, run=run, utc_ns=utc_ns, mono_ns=mono_ns)
+        if content != found:
+            yield Fault("checkpoints", str(row), f"hash {_hex(content)} by content", _hex(found))
+
+
 _READINGS = (
     "SELECT seq, run, layouts.source, channels, rows, first_mono_ns, last_mono_ns, first_seen_ns,"
     " last_seen_ns, payload, prev_hash, {} FROM {} JOIN layouts ON layouts.id = layout"
@@ -261,12 +305,26 @@ _READINGS = (
 
 def _blocks(connection: sqlite3.Connection, heads: Heads) -> Iterator[Fault]:
     chain = _Chain("blocks", heads.anchor, heads.anchor_hash)
+    digests = _trimmed(connection)
     for *fields, previous, link in connection.execute(
         _READINGS.format("hash", "blocks") + " ORDER BY seq"
     ):
-        yield from chain.follow(fields[0], fields, (previous, link))
-        yield from _content("blocks", fields)
+        digest = digests.get(fields[0])
+        if digest is None:
+            yield from chain.follow(fields[0], fields, (previous, link))
+            yield from _content("blocks", fields)
+            continue
+        if fields[-1]:
+            yield Fault("blocks", str(fields[0]), "no readings, since it was trimmed", "some")
+        yield from chain.follow(fields[0], [*fields[:-1], digest.hex()], (previous, link))
     yield from chain.end(heads.blocks, heads.blocks_hash)
+
+
+def _trimmed(connection: sqlite3.Connection) -> dict[int, bytes]:
+    """What stands for the readings of blocks that were trimmed between others."""
+    if not _has_parts(connection):
+        return {}
+    return dict(connection.execute("SELECT seq, digest FROM trimmed"))
 
 
 def _tails(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
@@ -358,6 +416,10 @@ def _states(connection: sqlite3.Connection, _: Heads) -> Iterator[Fault]:
             )
 
 
+def _newest_part(connection: sqlite3.Connection) -> list[str]:
+    return ["SELECT run, max(mono_ns) FROM parts GROUP BY run"] if _has_parts(connection) else []
+
+
 def _newest_moment(connection: sqlite3.Connection) -> tuple[int, int] | None:
     """Run and monotonic time of the newest row or event."""
     moments = [
@@ -366,6 +428,11 @@ def _newest_moment(connection: sqlite3.Connection) -> tuple[int, int] | None:
             "SELECT run, max(mono_ns) FROM events GROUP BY run",
             "SELECT run, max(last_mono_ns) FROM blocks GROUP BY run",
             "SELECT run, max(last_mono_ns) FROM tail GROUP BY run",
+            *(
+                ["SELECT run, max(mono_ns) FROM parts GROUP BY run"]
+                if _has_parts(connection)
+                else []
+            ),
         )
         for run, mono_ns in connection.execute(query)
     ]
@@ -376,6 +443,11 @@ def _counts(connection: sqlite3.Connection, heads: Heads) -> Iterator[Fault]:
     (kept,) = connection.execute(
         "SELECT (SELECT total(rows) FROM blocks) + (SELECT total(rows) FROM tail)"
     ).fetchone()
+    for seq in _trimmed(connection):
+        (rows,) = connection.execute(
+            "SELECT total(rows) FROM blocks WHERE seq = ?", (seq,)
+        ).fetchone()
+        kept -= rows
     due = heads.rows - heads.trimmed_rows
     if kept != due:
         yield Fault("meta", "rows", f"{int(kept)} rows as in blocks and tail", str(due))
@@ -389,9 +461,11 @@ _CHECKS = (
     _configurations,
     _events,
     _projections,
+    _parts,
     _blocks,
     _tails,
     _order,
     _states,
+    _checkpoints,
     _counts,
 )

@@ -25,7 +25,8 @@ from watchedpot.core.snapshot import LedgerSnapshot
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import store
 from watchedpot.outputs.ledger.chain import details_text
-from watchedpot.outputs.ledger.record import Batch, Recorder, Resumed, Retention, Written, resumed
+from watchedpot.outputs.ledger.record import Batch, Recorder, Resumed, Written, resumed
+from watchedpot.outputs.ledger.retention import Retention
 
 Receipt: TypeAlias = Future[bool]
 """Becomes True when the batch is durable, False when it is not yet or never will be."""
