@@ -18,8 +18,16 @@ from support.reservoir import (
     soaked,
 )
 from watchedpot.core.cell import CellPlan, CellState, start
-from watchedpot.core.entries import LONGEST_SHELVING_S, enter, wipe
-from watchedpot.core.model import Entry, EntryKind, Event, EventKind, Loading
+from watchedpot.core.entries import (
+    COLDEST_C,
+    LONGEST_SHELVING_S,
+    enter,
+    entered,
+    entry_of,
+    part_ranges,
+    wipe,
+)
+from watchedpot.core.model import Check, Entry, EntryKind, Event, EventKind, Loading, Storage
 from watchedpot.core.rules import AlarmKind
 from watchedpot.core.snapshot import AlarmState
 from watchedpot.core.units import NANO, ns
@@ -47,10 +55,11 @@ def said(kind: EntryKind, target: str, **changes: object) -> Entry:
 
 
 def answer(state: CellState, told: Entry, plan: CellPlan = PLAN) -> tuple[CellState, Event]:
-    """The cell after one entry that makes one event."""
+    """The cell after one entry, and the one event that follows from it."""
     state, events = enter(state, told, plan)
-    (event,) = events
-    return state, event
+    if len(events) > 1:
+        assert events[0] == entered(told, plan.rules.id)
+    return state, events[-1]
 
 
 def refusal(state: CellState, told: Entry, plan: CellPlan = PLAN) -> object:
@@ -152,7 +161,7 @@ def test_a_shelving_lasts_up_to_a_day(target: str, duration_s: float) -> None:
         (EntryKind.WIPED, "housing_7", "the cell has no such thing"),
         (EntryKind.WIPED, "lens_4/syringe", "the cell has no such thing"),
         (EntryKind.WIPED, "lens_4/needle", "the cell has no such thing"),
-        (EntryKind.CHARGE_LOADED, "lens_4", "the cell has no such thing"),
+        (EntryKind.CHARGE_LOADED, "lens_4", "the charge has no id"),
         (EntryKind.CHARGE_KEPT, "lens_4/syringe", "the cell has no such thing"),
         (EntryKind.CHARGE_KEPT, "lens_4", "nobody doubts which charge it is"),
     ],
@@ -170,7 +179,7 @@ def test_a_charge_is_loaded_into_a_cell_and_not_into_a_zone() -> None:
     assert refusal(hot_cell(), told) == "the cell has no such thing"
     told = said(EntryKind.CHARGE_LOADED, "lens_4", subject="b_2", loading=Loading(age_s=60.0))
     state, events = enter(hot_cell(), told, PLAN)
-    assert events[0].kind is EventKind.CHARGE_CHANGED
+    assert events[1].kind is EventKind.CHARGE_CHANGED
     assert (state.charge.id, state.charge.loaded) == ("b_2", instant(5.0))
 
 
@@ -205,8 +214,8 @@ def test_a_wipe_is_of_the_named_nozzle_or_of_all(target: str, wiped: list[str]) 
     zones = tuple(replace(zone, build_up_ns=NANO) for zone in state.zones)
     told = said(EntryKind.WIPED, target)
     after, events = enter(replace(state, zones=zones), told, plan)
-    assert [event.zone for event in events] == wiped
-    assert [event.detail("who") for event in events] == ["operator"] * len(wiped)
+    assert [event.zone for event in of_kind(events, EventKind.WIPED)] == wiped
+    assert {event.detail("who") for event in events} == {"operator"}
     assert [zone.build_up_ns for zone in after.zones] == [
         0 if zone.id in wiped else NANO for zone in after.zones
     ]
@@ -251,3 +260,109 @@ def test_melt_that_stood_for_a_break_is_purged_and_a_wipe_is_enough() -> None:
     assert state.zones[0].dose.low_ns - aged.low_ns == ns(2700.0)
     state, _ = run(plan, entry(EntryKind.WIPED, "lens_4", at_s=begin_s + 2760.0), state=state)
     assert shown(state, plan).advice.advice.value == "run"
+
+
+CHECKED = "lens_4/nozzle"
+
+
+def test_a_check_that_fails_doubts_its_zone_until_one_passes() -> None:
+    """By more than the tolerance, to either side; a good check closes it."""
+    state = hot_cell()
+    for true_c, doubted in ((120.0, ("nozzle",)), (124.0, ()), (126.0, ("nozzle",)), (125.5, ())):
+        told = said(EntryKind.CHECK, CHECKED, check=Check(true_c, read_c=124.5))
+        state, event = answer(state, told)
+        assert state.failed_checks == doubted
+        assert (event.kind, event.zone) == (EventKind.ENTERED, "nozzle")
+        assert (event.detail("true_c"), event.detail("read_c")) == (true_c, 124.5)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        said(EntryKind.CHECK, CHECKED),
+        said(EntryKind.CHECK, CHECKED, check=Check(COLDEST_C - 1.0, 120.0)),
+        said(EntryKind.CHECK, CHECKED, check=Check(120.0, float("nan"))),
+        said(EntryKind.CHECK, "lens_4", check=Check(120.0, 120.0)),
+        said(EntryKind.NOTE, "lens_4"),
+        said(EntryKind.NOTE, "lens_4/oven", why="warm"),
+        said(EntryKind.DISPOSITION, "lens_4", subject="7", word="sold"),
+        said(EntryKind.DISPOSITION, "lens_4", subject="some", word="scrapped"),
+        said(EntryKind.DISPOSITION, "lens_4", subject="9-7", word="scrapped"),
+        said(EntryKind.MARK_ALARM, HOT, word="maybe"),
+        said(EntryKind.MARK_ALARM, "lens_4/nozzle/sad", word="real"),
+        said(EntryKind.MARK_ALARM, "press_1/nozzle/hot", word="real"),
+        said(EntryKind.AGE_CORRECTED, "lens_4/nozzle"),
+    ],
+)
+def test_what_cannot_be_is_refused(told: Entry) -> None:
+    """And changes nothing."""
+    assert refusal(hot_cell(), told)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        said(EntryKind.NOTE, "lens_4", why="door stood open"),
+        said(EntryKind.NOTE, HOT, subject="see the log"),
+        said(EntryKind.DISPOSITION, "lens_4", subject="7-9,12", word="scrapped", why="cut open"),
+        said(EntryKind.MARK_ALARM, HOT, word="expected", why="new nozzle"),
+    ],
+)
+def test_words_that_are_only_kept_change_nothing_but_the_record(told: Entry) -> None:
+    """They are events with all that was said."""
+    state = hot_cell()
+    after, event = answer(state, told)
+    assert after == state
+    assert event == entered(told, "lens_4")
+
+
+def test_a_purge_is_a_wipe_by_another_name() -> None:
+    """Fresh melt, and no build-up left."""
+    state, events = enter(hot_cell(), said(EntryKind.PURGED, CHECKED), PLAN)
+    assert [event.kind for event in events] == [EventKind.ENTERED, EventKind.WIPED]
+    assert state.fresh_ns == instant(5.0).mono_ns
+
+
+def test_an_age_can_be_corrected_by_an_entry() -> None:
+    """By the time it says."""
+    told = said(EntryKind.AGE_CORRECTED, "lens_4", loading=Loading(age_s=60.0))
+    before = hot_cell()
+    state, _ = enter(before, told, PLAN)
+    assert state.zones[0].dose.low_ns - before.zones[0].dose.low_ns == ns(60.0)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        said(EntryKind.WIPED, CHECKED, id="a1", said_utc_ns=7),
+        said(EntryKind.SHELVE, HOT, duration_s=600.0, why="probe change"),
+        said(EntryKind.CHECK, CHECKED, check=Check(120.0, 123.0)),
+        said(EntryKind.CHARGE_LOADED, "lens_4", subject="44"),
+        said(
+            EntryKind.CHARGE_LOADED,
+            "lens_4",
+            subject="44",
+            loading=Loading(
+                age_s=60.0,
+                preheat_c=100.0,
+                preheat_s=1200.0,
+                mass_kg=0.03,
+                lot="L2031",
+                expires_utc_ns=10,
+                out_of_store_s=3600.0,
+                storage=Storage(0.0, 24.5, 21.2, 86400.0),
+            ),
+        ),
+    ],
+)
+def test_an_entry_reads_back_from_its_event(told: Entry) -> None:
+    """So that a replay can make it again."""
+    assert entry_of(entered(told, "lens_4")) == told
+
+
+def test_ranges_of_parts_are_read() -> None:
+    """Numbers, ranges, spaces; nothing else."""
+    assert part_ranges("7") == ((7, 7),)
+    assert part_ranges(" 7 - 9 ,12") == ((7, 9), (12, 12))
+    for text in ("", "a", "7-", "9-7", "7;8", "-7"):
+        assert part_ranges(text) == ()

@@ -14,7 +14,7 @@ MODULES = sorted(module.name for module in pkgutil.iter_modules(core.__path__))
 WITH_EXAMPLES = {
     *("units", "series", "rates", "viscosity", "humidity"),
     *("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
-    *("alarms", "phases", "charges", "parts", "supply", "whatif"),
+    *("alarms", "phases", "charges", "parts", "entries", "supply", "whatif"),
 }
 
 

@@ -2,19 +2,45 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from typing import Any
 
 from watchedpot.core import tracks
 from watchedpot.core.alarms import AlarmInput
 from watchedpot.core.cell import CellPlan, CellState
-from watchedpot.core.loads import Stepped, enter_charge, keep_charge, replaced
-from watchedpot.core.model import Entry, EntryKind, Event, EventKind, Instant
+from watchedpot.core.loads import Stepped, correct_age, enter_charge, keep_charge, replaced
+from watchedpot.core.model import (
+    Check,
+    Detail,
+    Disposition,
+    Entry,
+    EntryKind,
+    Event,
+    EventKind,
+    Instant,
+    Loading,
+    Mark,
+    Storage,
+)
 from watchedpot.core.tracks import AlarmPlan, Track
 from watchedpot.core.units import ns
 from watchedpot.core.zone import alarm_event, wiped_zone
 
 LONGEST_SHELVING_S = 86_400.0
 """Longest time an alarm can be put aside [s]: a day, so that each shift or its next one sees it."""
+
+COLDEST_C, HOTTEST_C = -50.0, 400.0
+"""Between these a reference probe at a cell can read. [degC]"""
+
+_RANGE = re.compile(r"\s*(\d{1,15})\s*(?:-\s*(\d{1,15})\s*)?")
+
+_OF_ZONE = frozenset({EntryKind.CHECK, EntryKind.WIPED, EntryKind.PURGED, EntryKind.NOTE})
+_OF_LOADING = (
+    *("age_s", "preheat_c", "preheat_s", "mass_kg", "is_refill", "is_assumed", "lot"),
+    *("expires_utc_ns", "out_of_store_s"),
+)
+_OF_STORAGE = ("above_s", "max_c", "mean_kinetic_c", "seen_s", "blind_s")
 
 _TO_ALARM = {
     EntryKind.ACKNOWLEDGE: AlarmInput.ACKNOWLEDGE,
@@ -24,23 +50,175 @@ _TO_ALARM = {
     EntryKind.TAKE_OUT_OF_SERVICE: AlarmInput.TAKE_OUT_OF_SERVICE,
     EntryKind.RETURN_TO_SERVICE: AlarmInput.RETURN_TO_SERVICE,
 }
+_OF_ALARM = frozenset({*_TO_ALARM, EntryKind.MARK_ALARM})
 
 
 def enter(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
-    """What a person said."""
+    """What a person said: first that it was said, then what follows from it."""
+    refusal = _refusal(state, entry, plan)
+    if refusal:
+        return state, [_refused(entry, plan, refusal)]
+    after, events = _followed(state, entry, plan)
+    if [event.kind for event in events] == [EventKind.ENTRY_REFUSED]:
+        return after, events  # by the alarm itself
+    return after, [entered(entry, plan.rules.id), *events]
+
+
+def _refusal(state: CellState, entry: Entry, plan: CellPlan) -> str:
+    """Why an entry makes no sense here, empty if it does."""
     cell, _, rest = entry.target.partition("/")
-    if cell == plan.rules.id:
-        if entry.kind is EntryKind.WIPED and _has_nozzle(plan, rest):
-            return wipe(state, plan, entry.at, zone=rest, who=entry.who)
-        if entry.kind is EntryKind.CHARGE_LOADED and not rest and entry.subject:
-            return enter_charge(state, plan, entry)
-        if entry.kind is EntryKind.CHARGE_KEPT and not rest:
-            if not state.charge.is_doubted:
-                return state, [_refused(entry, plan, "nobody doubts which charge it is")]
-            return keep_charge(state, plan, entry)
-        if entry.kind in _TO_ALARM:
-            return _tell_alarm(state, entry, plan)
-    return state, [_refused(entry, plan, "the cell has no such thing")]
+    if cell != plan.rules.id or not _is_there(entry, rest, plan):
+        is_known = cell == plan.rules.id and entry.kind in _OF_ALARM
+        return f"the cell has no such {'alarm' if is_known else 'thing'}"
+    return _fault(state, entry)
+
+
+def _is_there(entry: Entry, rest: str, plan: CellPlan) -> bool:
+    """Whether what an entry is about exists in the cell."""
+    zones = {zone.rules.id for zone in plan.zones}
+    alarms = {alarm.id for zone in plan.zones for alarm in zone.alarms}
+    alarms |= {alarm.id for alarm in plan.alarms}
+    match entry.kind:
+        case EntryKind.WIPED | EntryKind.PURGED:
+            return _has_nozzle(plan, rest)
+        case EntryKind.CHECK:
+            return rest in zones
+        case EntryKind.NOTE:
+            return rest in zones | {""} or entry.target in alarms
+        case kind if kind in _OF_ALARM:
+            return entry.target in alarms
+    return not rest
+
+
+def _fault(state: CellState, entry: Entry) -> str:
+    """What is wrong with what an entry says, empty if nothing is."""
+    fault = ""
+    match entry.kind:
+        case EntryKind.CHARGE_LOADED if not entry.subject:
+            fault = "the charge has no id"
+        case EntryKind.CHARGE_KEPT if not state.charge.is_doubted:
+            fault = "nobody doubts which charge it is"
+        case EntryKind.NOTE if not entry.why and not entry.subject:
+            fault = "the note is empty"
+        case EntryKind.CHECK if not _is_plausible(entry.check):
+            fault = f"a check has two temperatures of {COLDEST_C:g} to {HOTTEST_C:g} degC"
+        case EntryKind.DISPOSITION if not part_ranges(entry.subject):
+            fault = "expected numbers and ranges of parts, such as 41877-41880,41885"
+        case EntryKind.DISPOSITION:
+            fault = _unknown_word(entry, Disposition)
+        case EntryKind.MARK_ALARM:
+            fault = _unknown_word(entry, Mark)
+    return fault
+
+
+def _unknown_word(entry: Entry, words: type[Mark | Disposition]) -> str:
+    """What is wrong with the word of an entry, empty if nothing is."""
+    known = [word.value for word in words]
+    return "" if entry.word in known else f"expected one of {', '.join(known)}"
+
+
+def _followed(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
+    """What follows from an entry that makes sense."""
+    zone = entry.target.partition("/")[2]
+    after: Stepped = state, []  # of words that are only kept
+    match entry.kind:
+        case EntryKind.WIPED | EntryKind.PURGED:
+            after = wipe(state, plan, entry.at, zone=zone, who=entry.who)
+        case EntryKind.CHARGE_LOADED:
+            after = enter_charge(state, plan, entry)
+        case EntryKind.CHARGE_KEPT:
+            after = keep_charge(state, plan, entry)
+        case EntryKind.AGE_CORRECTED:
+            after = correct_age(state, plan, entry)
+        case EntryKind.CHECK if entry.check is not None:
+            failed = set(state.failed_checks) - {zone}
+            if abs(entry.check.error_k) > plan.rules.judging.check_tolerance_k:
+                failed.add(zone)
+            after = replace(state, failed_checks=tuple(sorted(failed))), []
+        case kind if kind in _TO_ALARM:
+            after = _tell_alarm(state, entry, plan)
+    return after
+
+
+def _is_plausible(check: Check | None) -> bool:
+    """Whether both temperatures of a check can be such."""
+    return check is not None and all(
+        COLDEST_C <= temp_c <= HOTTEST_C for temp_c in (check.true_c, check.read_c)
+    )
+
+
+def part_ranges(text: str) -> tuple[tuple[int, int], ...]:
+    """First and last number of each range of parts; empty if the text is not made of such.
+
+    Examples
+    --------
+    >>> part_ranges("41877-41880, 41885")
+    ((41877, 41880), (41885, 41885))
+    >>> part_ranges("41880-41877")
+    ()
+    """
+    ranges = []
+    for item in text.split(","):
+        found = _RANGE.fullmatch(item)
+        if found is None or int(found[2] or found[1]) < int(found[1]):
+            return ()
+        ranges.append((int(found[1]), int(found[2] or found[1])))
+    return tuple(ranges)
+
+
+def entered(entry: Entry, cell: str) -> Event:
+    """The event of an entry, with all that was said."""
+    loading, check = entry.loading, entry.check
+    storage = None if loading is None else loading.storage
+    details: list[tuple[str, Detail]] = [
+        ("entry", entry.kind.value),
+        ("target", entry.target),
+        ("who", entry.who),
+        ("why", entry.why),
+        ("subject", entry.subject),
+        ("word", entry.word),
+        ("duration_s", entry.duration_s),
+        *((name, None if loading is None else getattr(loading, name)) for name in _OF_LOADING),
+        *(
+            (f"storage_{name}", None if storage is None else getattr(storage, name))
+            for name in _OF_STORAGE
+        ),
+        ("true_c", None if check is None else check.true_c),
+        ("read_c", None if check is None else check.read_c),
+        ("id", entry.id),
+        ("said_utc_ns", entry.said_utc_ns),
+    ]
+    zone = entry.target.partition("/")[2].partition("/")[0]
+    is_zone = entry.target.count("/") > 1 or entry.kind in _OF_ZONE
+    return Event(EventKind.ENTERED, entry.at, cell, zone if is_zone else "", tuple(details))
+
+
+def entry_of(event: Event) -> Entry:
+    """The entry again from its event, for a replay."""
+    told: dict[str, Any] = dict(event.details)
+    loading = check = None
+    if told["is_refill"] is not None:
+        storage = {name: told[f"storage_{name}"] for name in _OF_STORAGE}
+        loading = Loading(
+            **{name: told[name] for name in _OF_LOADING},
+            storage=None if storage["seen_s"] is None else Storage(**storage),
+        )
+    if told["true_c"] is not None:
+        check = Check(told["true_c"], told["read_c"])
+    return Entry(
+        EntryKind(told["entry"]),
+        told["target"],
+        event.at,
+        told["who"],
+        told["why"],
+        told["subject"],
+        told["duration_s"],
+        loading,
+        check,
+        told["word"],
+        told["id"],
+        told["said_utc_ns"],
+    )
 
 
 def wipe(
@@ -61,11 +239,7 @@ def _has_nozzle(plan: CellPlan, zone: str) -> bool:
 
 
 def _tell_alarm(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
-    """A person's input to one alarm."""
-    for spot, alarm in enumerate(plan.alarms):
-        if alarm.id == entry.target:
-            track, event = _told(state.tracks[spot], alarm, entry, plan)
-            return replace(state, tracks=replaced(state.tracks, spot, track)), [event]
+    """A person's input to one alarm, which the cell has."""
     for place, zone_plan in enumerate(plan.zones):
         for spot, alarm in enumerate(zone_plan.alarms):
             if alarm.id == entry.target:
@@ -73,7 +247,9 @@ def _tell_alarm(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
                 track, event = _told(zone.tracks[spot], alarm, entry, plan)
                 zone = replace(zone, tracks=replaced(zone.tracks, spot, track))
                 return replace(state, zones=replaced(state.zones, place, zone)), [event]
-    return state, [_refused(entry, plan, "the cell has no such alarm")]
+    spot = next(n for n, alarm in enumerate(plan.alarms) if alarm.id == entry.target)
+    track, event = _told(state.tracks[spot], plan.alarms[spot], entry, plan)
+    return replace(state, tracks=replaced(state.tracks, spot, track)), [event]
 
 
 def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple[Track, Event]:

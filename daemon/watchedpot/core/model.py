@@ -343,6 +343,9 @@ class Entry:
     word
         Of MARK_ALARM a ``Mark``, of DISPOSITION a ``Disposition``; the parts are in ``subject``
         as numbers and ranges: ``41877-41880,41885``.
+    id, said_utc_ns
+        What tells it from every other, and when it was said; empty and 0 where nobody gave
+        them. [ns]
     """
 
     kind: EntryKind
@@ -355,6 +358,8 @@ class Entry:
     loading: Loading | None = None
     check: Check | None = None
     word: str = ""
+    id: str = ""
+    said_utc_ns: int = 0
 
 
 class EventKind(StrEnum):

@@ -9,7 +9,6 @@ from watchedpot.outputs.ledger.made import (
     parts,
     verdicts,
 )
-from watchedpot.outputs.ledger.projections import part_ranges
 from watchedpot.outputs.ledger.reader import (
     AlarmTransition,
     Checkpoint,
@@ -61,7 +60,6 @@ __all__ = [
     "excursions",
     "load_state",
     "part_events",
-    "part_ranges",
     "parts",
     "runs",
     "verdicts",

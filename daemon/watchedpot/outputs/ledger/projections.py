@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 import sqlite3
-from collections.abc import Iterator
 from importlib.resources import files
 
+from watchedpot.core.entries import part_ranges
 from watchedpot.core.model import Detail, EntryKind, Event, EventKind
 from watchedpot.outputs.ledger.chain import details_text
 
@@ -48,8 +47,6 @@ FIRST_SCHEMA, ADDED_SCHEMA = (
 )
 SCHEMA = FIRST_SCHEMA + ADDED_SCHEMA
 
-_RANGE = re.compile(r"\s*(\d{1,18})\s*(?:-\s*(\d{1,18})\s*)?")
-
 
 def project(connection: sqlite3.Connection, event: Event, *, seq: int, run: int) -> None:
     """Row of an event just recorded under ``seq``; nothing for other kinds of events."""
@@ -63,20 +60,6 @@ def project(connection: sqlite3.Connection, event: Event, *, seq: int, run: int)
         _insert_charge(connection, event, seq=seq, run=run)
     elif event.detail("entry") == EntryKind.DISPOSITION.value:
         _insert_dispositions(connection, event, seq=seq)
-
-
-def part_ranges(text: str) -> Iterator[tuple[int, int]]:
-    """First and last number of each range of parts; what is none is passed over.
-
-    Examples
-    --------
-    >>> list(part_ranges("41877-41880, 41885"))
-    [(41877, 41880), (41885, 41885)]
-    """
-    for item in text.split(","):
-        found = _RANGE.fullmatch(item)
-        if found is not None:
-            yield int(found[1]), int(found[2] or found[1])
 
 
 def _insert_charge(connection: sqlite3.Connection, event: Event, *, seq: int, run: int) -> None:
