@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from watchedpot.core.alarms import AlarmInput
 from watchedpot.core.model import Detail, Event, EventKind, Instant
-from watchedpot.core.rules import AlarmKind
+from watchedpot.core.rules import AlarmKind, PartRule
 from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
 from watchedpot.outputs import wording
 from watchedpot.outputs.wording import ahead, duration, plain, sentence, time_of_day
@@ -604,3 +604,75 @@ def test_the_examples_run() -> None:
     result = doctest.testmod(wording)
     assert result.attempted > 0
     assert result.failed == 0
+
+
+def told_of(kind: EventKind, in_zone: str = "", **details: Detail) -> str:
+    """Sentence of an event of lens_4."""
+    return sentence(Event(kind, Instant(0, 0), "lens_4", in_zone, tuple(details.items())))
+
+
+def test_a_judged_part_says_what_speaks_against_it() -> None:
+    """Number, verdict, rules with their zones; a range where parts cannot be told apart."""
+    rules = "outside_window:nozzle,spent_charge"
+    assert told_of(EventKind.PART_MADE, first=7, last=7, verdict="quarantine", rules=rules) == (
+        "lens_4: part 7: quarantine: nozzle outside its window while dispensing;"
+        " pot life of the charge gone"
+    )
+    unseen = {"verdict": "unknown", "rules": "blind:tank", "because": "readings lost"}
+    assert told_of(EventKind.PART_MADE, first=7, last=9, **unseen) == (
+        "lens_4: parts 7 to 9: unknown, judged again (readings lost): tank not seen while dispensing"
+    )
+    assert told_of(EventKind.PART_MADE, first=7, last=7, verdict="clear", rules="") == (
+        "lens_4: part 7: clear"
+    )
+
+
+def test_every_rule_has_words() -> None:
+    """None is shown by its name; one that is not known still says something."""
+    for rule in PartRule:
+        assert "_" not in wording.rule_words(rule.value, "nozzle")
+        assert wording.rule_words(rule.value, "nozzle") != rule.value.replace("_", " ") + " nozzle"
+    assert wording.rule_words("too_green", "nozzle") == "too green nozzle"
+
+
+def test_a_counter_says_how_it_moved() -> None:
+    """Reset, rollover, back, jump."""
+    assert told_of(EventKind.COUNTER_JUMPED, what="reset", before=500, after=0) == (
+        "lens_4: part counter was reset from 500 to 0"
+    )
+    assert "is back" in told_of(EventKind.COUNTER_JUMPED, what="restart")
+    assert "moved" in told_of(EventKind.COUNTER_JUMPED, what="odd")
+
+
+def test_what_people_entered_reads_as_they_said_it() -> None:
+    """Check, decision, mark, note, charge."""
+    who: dict[str, Detail] = {"who": "ann", "why": "weekly"}
+    check = {"entry": "check", "true_c": 120.0, "read_c": 123.0}
+    assert told_of(EventKind.ENTERED, "nozzle", **check, **who) == (
+        "lens_4 nozzle: checked against a reference: 120.0 degC, it reads 3.0 K too high"
+        " by ann: weekly"
+    )
+    assert "is right" in told_of(EventKind.ENTERED, **(check | {"read_c": 120.0}))
+    assert told_of(EventKind.ENTERED, entry="disposition", subject="7-9", word="scrapped") == (
+        "lens_4: parts 7-9 decided: scrapped"
+    )
+    mark = {"entry": "mark_alarm", "target": "lens_4/nozzle/hot", "word": "false"}
+    assert told_of(EventKind.ENTERED, **mark) == "lens_4: alarm lens_4/nozzle/hot marked false"
+    assert told_of(EventKind.ENTERED, entry="charge_loaded", subject="44", lot="L2031") == (
+        "lens_4: charge 44 entered as loaded, lot L2031"
+    )
+
+
+def test_a_judging_again_says_why_and_what_came_of_it() -> None:
+    """The error of the sensor and the parts."""
+    told = told_of(EventKind.REJUDGED, zone="nozzle", error_k=3.0, parts=40, changed=12)
+    assert told.startswith("lens_4: nozzle had read wrong by 3.0 K too high")
+    assert "40 parts judged again" in told
+    assert "12 of them otherwise than before" in told
+
+
+def test_a_charge_that_is_not_fit_is_said_when_it_is_loaded() -> None:
+    """Before a part is made with it."""
+    told = told_of(EventKind.CHARGE_CHANGED, how="entry", charge_id="44", unfit="expired")
+    assert "not fit for use: expired" in told
+    assert "older than it was read" in told_of(EventKind.CHARGE_CHANGED, how="corrected")

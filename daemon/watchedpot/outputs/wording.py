@@ -352,6 +352,7 @@ def _charge_changed(event: Event) -> str:
         f"{_place(event)}: {_which_charge(event)}{_by(event)}",
         "counts as new" if age_s == 0.0 else _span(event, "age_s", "counts as aged by {}"),
         f"its core is taken to begin at {start_c:.0f} degC" if start_c is not None else "",
+        _given(event, "unfit", "not fit for use: {}; do not dispense it before somebody decided"),
     )
 
 
@@ -364,6 +365,8 @@ def _which_charge(event: Event) -> str:
             return listed("tank refilled", named)
         case "found":
             return f"{named or 'a charge'} found in place, when it was loaded is not known"
+        case "corrected":
+            return f"{named or 'the charge'} is older than it was read"
         case "kept":
             return f"{named or 'the charge'} is still the one before, as said"
         case None if not named:
@@ -437,6 +440,109 @@ def _wiped(event: Event) -> str:
     )
 
 
+def _part_made(event: Event) -> str:
+    verdict = _words(event, "verdict") or "judged"
+    against = [
+        rule_words(rule, zone)
+        for rule, _, zone in (name.partition(":") for name in _text(event, "rules").split(","))
+        if rule
+    ]
+    again = _given(event, "because", ", judged again ({})")
+    why = f": {'; '.join(against)}" if against else ""
+    return f"{_place(event)}: {_numbers(event)}: {verdict}{again}{why}"
+
+
+def _numbers(event: Event) -> str:
+    first, last = _text(event, "first"), _text(event, "last")
+    if not first:
+        return "a part"
+    return f"part {first}" if first == last else f"parts {first} to {last}"
+
+
+def rule_words(rule: str, zone: str = "") -> str:
+    """What a rule says of a part, in words; the rule itself where it is not known.
+
+    Examples
+    --------
+    >>> rule_words("outside_window", "nozzle")
+    'nozzle outside its window while dispensing'
+    """
+    pattern = _RULES.get(rule)
+    if pattern is None:
+        return f"{rule.replace('_', ' ')} {zone}".strip()
+    return pattern.format(zone or "zone")
+
+
+_RULES = {
+    "outside_window": "{} outside its window while dispensing",
+    "over_ceiling": "melt of {} above the material's limit",
+    "tip_settling": "tip of {} may have been cold, shortly after it was cold or wiped",
+    "near_edge": "{} near an edge of its window",
+    "before_ready": "dispensed before {} was ready",
+    "blind": "{} not seen while dispensing",
+    "lost_readings": "single readings of {} missing",
+    "sensor_doubt": "the newest check of {} had failed",
+    "before_loss": "made just before the readings of {} were lost",
+    "spent_charge": "pot life of the charge gone",
+    "overheated_charge": "charge overheated",
+    "unknown_age": "age of the charge not known",
+    "doubted_charge": "charge may have been changed unsaid",
+    "unfit_charge": "charge not fit for use",
+    "after_idle": "melt had stood in the nozzle too long, unpurged",
+    "uncounted": "not counted for certain",
+    "open_time": "joined after the open time",
+}
+
+
+def _counter_jumped(event: Event) -> str:
+    what = {
+        "reset": "was reset",
+        "rollover": "rolled over",
+        "restart": "is back after it was away",
+        "jump": "jumped",
+    }.get(_text(event, "what"), "moved")
+    numbers = _given(event, "before", " from {}") + _given(event, "after", " to {}")
+    return f"{_place(event)}: part counter {what}{numbers}"
+
+
+def _entered(event: Event) -> str:
+    said = _SAID.get(_text(event, "entry"))
+    entry = said(event) if said else _words(event, "entry") or "entry"
+    return f"{_place(event)}: {entry}{_by(event)}"
+
+
+def _checked(event: Event) -> str:
+    true_c, read_c = _number(event, "true_c"), _number(event, "read_c")
+    if true_c is None or read_c is None:
+        return "checked against a reference"
+    off_k = read_c - true_c
+    how = f"reads {abs(off_k):.1f} K too {'high' if off_k > 0 else 'low'}" if off_k else "is right"
+    return f"checked against a reference: {true_c:.1f} degC, it {how}"
+
+
+_SAID: dict[str, Callable[[Event], str]] = {
+    "charge_loaded": lambda event: (
+        f"charge {_text(event, 'subject')} entered as loaded" + _given(event, "lot", ", lot {}")
+    ),
+    "charge_kept": lambda _: "the charge is still the one before",
+    "age_corrected": lambda event: "age of the charge raised" + _span(event, "age_s", " by {}"),
+    "check": _checked,
+    "note": lambda event: "note" + _given(event, "subject", ": {}"),
+    "disposition": lambda event: f"parts {_text(event, 'subject')} decided: {_text(event, 'word')}",
+    "mark_alarm": lambda event: f"alarm {_text(event, 'target')} marked {_text(event, 'word')}",
+}
+
+
+def _rejudged(event: Event) -> str:
+    off_k = _number(event, "error_k")
+    wrong = "" if off_k is None else f" by {abs(off_k):.1f} K too {'high' if off_k > 0 else 'low'}"
+    return joined(
+        f"{_place(event)}: {_text(event, 'zone') or 'a zone'} had read wrong{wrong}",
+        _given(event, "parts", "{} parts judged again"),
+        _given(event, "changed", "{} of them otherwise than before"),
+    )
+
+
 def _entry_refused(event: Event) -> str:
     entry = _words(event, "entry") or "entry"
     target = _given(event, "target", " for {}")
@@ -501,6 +607,10 @@ def _record_trimmed(event: Event) -> str:
 
 
 _SENTENCES: dict[EventKind, Callable[[Event], str]] = {
+    EventKind.PART_MADE: _part_made,
+    EventKind.COUNTER_JUMPED: _counter_jumped,
+    EventKind.ENTERED: _entered,
+    EventKind.REJUDGED: _rejudged,
     EventKind.PHASE_CHANGED: _phase_changed,
     EventKind.PRODUCTION_STARTED: _production_started,
     EventKind.PRODUCTION_STOPPED: _production_stopped,
