@@ -17,6 +17,7 @@ class Unit(StrEnum):
     FAHRENHEIT = "degF"
     NONE = "1"
     PERCENT = "%"
+    MILLIMETRE = "mm"
 
 
 class ValueType(StrEnum):

@@ -47,6 +47,8 @@ _OUTPUT = _Form("a heater output", _NUMBERS, (Unit.PERCENT,))
 _HUMIDITY = _Form("a relative humidity", _NUMBERS, (Unit.PERCENT,), needs_range=True)
 _COUNT = _Form("a number that counts or names", _INTEGERS, (Unit.NONE,))
 _STATE = _Form("a yes or no", (ValueType.BOOL,), (Unit.NONE,))
+_RESULT = _Form("a yes or no, or 1 or 0", (ValueType.BOOL, *_INTEGERS), (Unit.NONE,))
+_WIDTH = _Form("a width in mm", _NUMBERS, (Unit.MILLIMETRE,))
 
 _FORMS = {
     "temperature": _TEMPERATURE,
@@ -57,6 +59,10 @@ _FORMS = {
     "air_humidity": _HUMIDITY,
     "output": _OUTPUT,
     "parts": _COUNT,
+    "part_id": _COUNT,
+    "joined": _RESULT,
+    "inspection": _RESULT,
+    "bead_width": _WIDTH,
     "charge_id": _COUNT,
     "dispensing": _STATE,
     "wiped": _STATE,

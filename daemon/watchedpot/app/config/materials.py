@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from watchedpot.app.config import model
 from watchedpot.app.config.faults import Faults, Place, nearest, shown
 from watchedpot.app.config.files import Document, by_id
-from watchedpot.core.rules import AgeingRules, MaterialRules, ThermalRules
+from watchedpot.core.rules import AgeingRules, MaterialRules, StorageRules, ThermalRules
 from watchedpot.core.viscosity import flow_ea_from_points
 from watchedpot.errors import DataError
 
@@ -75,7 +75,36 @@ def _material_rules(material: model.Material, place: Place, faults: Faults) -> M
         viscosity_pa_s=viscosity_pa_s,
         viscosity_at_c=at_c,
         dew_point_max_c=material.dew_point_max_c,
+        storage=_storage_rules(material.storage),
+        open_time_s=material.open_time_s,
+        rework_s=None if material.rework_min is None else 60.0 * material.rework_min,
+        rework_caution=_caution(material, place, faults),
     )
+
+
+def _storage_rules(storage: model.Storage | None) -> StorageRules | None:
+    """How one adhesive may be stored."""
+    if storage is None:
+        return None
+    above_max_h, out_max_h = storage.above_max_h, storage.out_of_store_max_h
+    return StorageRules(
+        limit_c=storage.limit_c,
+        above_max_s=None if above_max_h is None else 3600.0 * above_max_h,
+        mean_kinetic_max_c=storage.mean_kinetic_max_c,
+        out_of_store_max_s=None if out_max_h is None else 3600.0 * out_max_h,
+        ea_j_per_mol=1000.0 * storage.activation_kj_per_mol,
+    )
+
+
+def _caution(material: model.Material, place: Place, faults: Faults) -> str:
+    """What must be minded when reworking; a time without it would be half of the truth."""
+    if material.rework_min is not None and material.rework_caution is None:
+        faults.add(
+            place.at("rework_caution"),
+            "expected a text, got none",
+            "say what must be minded: heat, vapours, tools, who may do it",
+        )
+    return material.rework_caution or ""
 
 
 def _flow_kj_per_mol(points: Sequence[Sequence[float]], place: Place, faults: Faults) -> float:
@@ -110,6 +139,8 @@ def _source(material: model.Material, place: Place, faults: Faults) -> str:
         said["ageing"] = material.ageing.source
     if material.thermal:
         said["thermal"] = material.thermal.source
+    if material.storage:
+        said["storage"] = material.storage.source
     for table, source in said.items():
         if material.demo and not re.search(r"\bdemo\b", source, re.IGNORECASE):
             faults.add(

@@ -21,7 +21,7 @@ from pydantic import (
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError, core_schema
 
-from watchedpot.core.rules import Dosing, Priority, ZoneKind
+from watchedpot.core.rules import Dosing, Priority, Verdict, ZoneKind
 from watchedpot.sources.wiring import RegisterTable, Unit, ValueType, WordOrder
 
 ORDER = "order"
@@ -190,6 +190,23 @@ class Thermal(Part):
     """Where these numbers are from: data sheet, measurement, or a table for its chemistry."""
 
 
+class Storage(Part):
+    """How a material may be stored before it is loaded."""
+
+    limit_c: Temperature
+    """Temperature above which time in store counts [degC]."""
+    above_max_h: NotNegative | None = None
+    """Longest time above it [h]."""
+    mean_kinetic_max_c: Temperature | None = None
+    """Highest mean kinetic temperature [degC]."""
+    out_of_store_max_h: NotNegative | None = None
+    """Longest time outside the store before loading [h]."""
+    activation_kj_per_mol: Energy = 83.144
+    """Heat of activation of the mean kinetic temperature [kJ/mol]."""
+    source: Text
+    """Where the numbers are from."""
+
+
 class Material(Part):
     """What the thermal account needs to know of an adhesive."""
 
@@ -212,6 +229,14 @@ class Material(Part):
     """Whether the numbers are invented for a demonstration."""
     dew_point_max_c: Annotated[float, Field(ge=-100, le=30)] | None = None
     """Highest pressure dew point of the dispensing air; left out: no limit [degC]."""
+    storage: Storage | None = None
+    """How it may be stored; left out: only its date is looked at."""
+    open_time_s: Positive | None = None
+    """Longest time from dispensing to joining; left out: not watched [s]."""
+    rework_min: Minutes | None = None
+    """How long after dispensing a part can still be taken apart; left out: not told [min]."""
+    rework_caution: Text | None = None
+    """What must be minded when doing that."""
     ageing: Ageing | None = None
     """Pot life; left out: the age of a charge is not known."""
     thermal: Thermal | None = None
@@ -279,6 +304,14 @@ class CellChannels(Part):
     """Whether adhesive flows (a bit)."""
     parts: Channel | None = None
     """Counter of finished parts [1]."""
+    part_id: Channel | None = None
+    """Number of the part that is dispensed; counts the parts where there is no counter [1]."""
+    inspection: Channel | None = None
+    """Result of the part's inspection as it is counted: 1 passed, 0 failed."""
+    bead_width: Channel | None = None
+    """Width of the part's bead as it is counted [mm]."""
+    joined: Channel | None = None
+    """Counter of joined parts, or a bit that is set while one is joined."""
     charge_id: Channel | None = None
     """Number of the charge; another number is another charge [1]."""
     wiped: Channel | None = None
@@ -471,6 +504,29 @@ class Air(Part):
     """Absolute pressure at the sensor of its moisture; default line_bar_abs [bar]."""
 
 
+class Judging(Part):
+    """How parts are counted and judged."""
+
+    guard_k: NotNegative = 0.5
+    """Uncertainty of a reading: what is this near an edge counts as outside [K]."""
+    near_k: NotNegative = 1.0
+    """A temperature nearer than this to where it counts as outside is noted [K]."""
+    blind_s: NotNegative = 3.0
+    """Longest time without readings while dispensing that is only noted [s]."""
+    before_loss_parts: Annotated[int, Field(ge=0, le=20)] = 1
+    """Parts before a loss of readings that are doubted with it [1]."""
+    shortest_cycle_s: Positive = 1.0
+    """Parts do not come faster than this [s]."""
+    counter_rolls_over_at: Annotated[int, Field(ge=2)] | None = None
+    """Highest value of the part counter plus one; left out: 65536 or 4294967296 [1]."""
+    tip_settle_s: NotNegative = 25.0
+    """How long a tip is doubted after it was cold or wiped [s]."""
+    check_tolerance_k: NotNegative = 1.0
+    """A reference check that differs by more has failed [K]."""
+    verdicts: dict[str, Annotated[Verdict, Field(strict=False)]] = {}
+    """What each rule concludes where it is not as usual; "clear" turns a rule off."""
+
+
 class Cell(Part):
     """One cell."""
 
@@ -491,6 +547,8 @@ class Cell(Part):
     """What is known of its charges before they come."""
     air: Air | None = None
     """Its dispensing air, where the moisture of that is measured."""
+    judging: Judging = Field(default_factory=Judging)
+    """How its parts are counted and judged."""
     channels: CellChannels = Field(default_factory=CellChannels)
     """Signals of the cell."""
     zones: list[Zone] = []
