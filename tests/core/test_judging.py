@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -456,8 +457,7 @@ def fed(**changes: Any) -> CellPlan:
         zone(id="tank", kind=ZoneKind.TANK, material=AGEING, max_gap_s=3.0),
         hose(material=AGEING, hold_up_m3=HELD_S * flow / density),
         charge=ChargeRules(flow_kg_per_s=flow, start_age_s=0.0),
-        dispensing=DISPENSING,
-        **changes,
+        **({"dispensing": DISPENSING} | changes),
     )
 
 
@@ -505,6 +505,19 @@ def test_a_hot_hose_spoils_what_it_holds_and_not_the_charge() -> None:
     state, events = run(fed(), flowing_rows(240, hot_c))
     assert state.charge.is_overheated
     assert against(events, PartRule.OVERHEATED_CHARGE, "")[-1] == 59
+
+
+def test_a_cold_hose_is_not_held_against_melt_that_nobody_said_to_flow() -> None:
+    """A controller that restarts with cold zones: no part hours later is suspect for it."""
+    hose_c = [90.0 if n < 8 else USUAL_C for n in range(240)]
+    told = flowing_rows(240, USUAL_C, hose_c=hose_c)
+    value, quality = told.value.copy(), told.quality.copy()
+    place = told.channels.index(DISPENSING)
+    value[:10, place], quality[:10, place] = np.nan, 2
+    _, events = run(fed(gate_hold_s=0.5), replace(told, value=value, quality=quality))
+    assert against(events, PartRule.OUTSIDE_WINDOW, "hose") == []
+    _, whole = run(fed(), told)
+    assert len(against(whole, PartRule.OUTSIDE_WINDOW, "hose")) > 10
 
 
 def test_figures_of_the_tank_are_those_of_the_mean_delay() -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from watchedpot import __version__
+from watchedpot.app.entry import command as entry
 from watchedpot.errors import ConfigError, SourceError, WatchedpotError
 
 if TYPE_CHECKING:
@@ -87,6 +88,8 @@ def _parser() -> argparse.ArgumentParser:
     plan = commands.add_parser("plan", help="say what would happen, before it is tried at a cell")
     _add_questions(plan.add_subparsers(required=True, metavar="QUESTION", dest="question"))
     plan.set_defaults(command=_plan)
+
+    entry.add_parser(commands)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of the configuration")
     schema.set_defaults(command=_schema)

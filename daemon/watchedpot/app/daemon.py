@@ -21,11 +21,13 @@ from watchedpot import __version__
 from watchedpot.app import log
 from watchedpot.app.clock import Clock, continued
 from watchedpot.app.config import Configuration
+from watchedpot.app.entry import spool
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
 from watchedpot.core.model import (
     Block,
     Detail,
+    Entry,
     Event,
     EventKind,
     Instant,
@@ -33,6 +35,7 @@ from watchedpot.core.model import (
     join_blocks,
     missing_row,
 )
+from watchedpot.core.rules import Verdict
 from watchedpot.core.snapshot import CellSnapshot, Snapshot
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import (
@@ -44,6 +47,7 @@ from watchedpot.outputs.ledger import (
     dump_state,
     load_state,
 )
+from watchedpot.outputs.ledger import events as ledger_events
 from watchedpot.outputs.metrics import Metrics
 from watchedpot.outputs.web.server import WebServer, create_app
 from watchedpot.outputs.wording import sentence
@@ -56,6 +60,9 @@ SHUTDOWN_S = 5.0
 
 STAND_STILL_S = 30.0
 """How long polls, evaluation or commits may stand still in a healthy daemon, in real time [s]."""
+
+LISTEN_S = 1.0
+"""Time between two looks for entries of people, in real time [s]."""
 
 BLOCKS_PER_TURN = 16
 """Blocks judged in one go: some ms, so that a poll that falls due is not late by more."""
@@ -84,6 +91,10 @@ class BlockQueue:
     async def take(self) -> list[Block]:
         """Wait until something is there, and take the oldest; cancelling loses nothing."""
         await self._filled.wait()
+        return self.take_now()
+
+    def take_now(self) -> list[Block]:
+        """The oldest of what is there."""
         blocks = [self._blocks.popleft() for _ in range(min(len(self._blocks), BLOCKS_PER_TURN))]
         if not self._blocks:
             self._filled.clear()
@@ -159,6 +170,8 @@ class Daemon:
         )
         self._web = WebServer(app)
         self._stop = asyncio.Event()
+        self._spool = spool.folder_of(service.ledger_path)
+        self._answers: dict[str, spool.Answer] = {}
 
     def stop(self) -> None:
         """Ask ``run`` to end; safe to call more than once."""
@@ -184,7 +197,9 @@ class Daemon:
                 web = group.create_task(self._web.serve(service.host, service.port))
                 judge = group.create_task(self._judge())
                 pollers = [group.create_task(poller.run()) for poller in self._pollers]
+                people = group.create_task(self._listen())
                 await self._stop.wait()
+                people.cancel()
                 for poller in pollers:
                     poller.cancel()
                 await asyncio.wait(pollers, timeout=SHUTDOWN_S)
@@ -220,18 +235,72 @@ class Daemon:
             self._take(await self._queue.take())
             await asyncio.sleep(0)  # polls that are due meanwhile go first
 
+    async def _listen(self) -> None:
+        """Take what people entered, about once a second of real time, for ever."""
+        self._answers = await asyncio.to_thread(self._known_entries)
+        while True:
+            for path in await asyncio.to_thread(spool.waiting, self._spool):
+                entry = await asyncio.to_thread(spool.read, path)
+                if entry is None:
+                    self._log.error(log.ENTRY_UNREADABLE, file=path.name)
+                    continue
+                if entry.id not in self._answers:
+                    receipt = self._enter(entry)
+                    if not await self._ledger.committed(receipt, timeout_s=SHUTDOWN_S):
+                        continue  # it is answered once it is recorded
+                told = self._answers[entry.id]
+                await asyncio.to_thread(spool.answer, self._spool, entry.id, told)
+            await asyncio.sleep(LISTEN_S)
+
+    def _known_entries(self) -> dict[str, spool.Answer]:
+        """Entries that an earlier run recorded but did not live to answer."""
+        spool.forget_answers(self._spool)
+        open_ids = {path.stem for path in spool.waiting(self._spool)}
+        if not open_ids:
+            return {}
+        recorded = (one.event for one in ledger_events(self._configuration.service.ledger_path))
+        return {
+            str(event.detail("id")): spool.Answer(is_taken=True, sentence=sentence(event))
+            for event in recorded
+            if event.kind is EventKind.ENTERED and event.detail("id") in open_ids
+        }
+
+    def _enter(self, entry: Entry) -> Receipt:
+        """One entry through the core and on to the ledger."""
+        while len(self._queue):
+            self._take(self._queue.take_now())  # what was read before it was said
+        entry = replace(entry, at=self._clock.now())
+        name = entry.target.partition("/")[0]
+        cell = self._cells.get(name)
+        if cell is None:
+            known = ", ".join(self._cells)
+            told = f"{name or 'no cell'}: expected one of {known}"
+            self._answers[entry.id] = spool.Answer(is_taken=False, sentence=told)
+            return self._record([], [], ())
+        cell.state, events = engine.step(cell.state, entry, cell.plan)
+        is_taken = all(event.kind is not EventKind.ENTRY_REFUSED for event in events)
+        told = "; ".join(sentence(event) for event in events)
+        self._answers[entry.id] = spool.Answer(is_taken=is_taken, sentence=told)
+        return self._record([], list(events), (name,))
+
     def _take(self, blocks: list[Block]) -> None:
         """One batch through the core and on to the ledger; publishes when it is durable."""
         for source, rows in self._queue.take_dropped().items():
             self._note(EventKind.READINGS_DROPPED, ("source", source), ("rows", rows))
         events = self._taken_notes()
-        touched: dict[str, bytes] = {}
+        touched: dict[str, None] = {}
         for block in _joined(blocks):
             for name, cell in self._cells.items():
                 if block.source in cell.sources:
                     cell.state, new = engine.step(cell.state, block, cell.plan)
                     events += new
-                    touched[name] = b""
+                    touched[name] = None
+        self._record(blocks, events, tuple(touched))
+
+    def _record(
+        self, blocks: list[Block], events: list[Event], touched: tuple[str, ...]
+    ) -> Receipt:
+        """Hand a batch to the ledger, and publish what is shown once it is recorded."""
         for event in events:
             self._log_event(event)
         states = {name: dump_state(self._cells[name].state) for name in touched}
@@ -240,6 +309,7 @@ class Daemon:
             cell.shown = engine.snapshot(cell.state, cell.plan)
         receipt = self._ledger.append(Batch(tuple(blocks), tuple(events), states))
         self._publish_after(receipt)
+        return receipt
 
     def _publish_after(self, receipt: Receipt) -> None:
         """Publish the present state once it is recorded, or once it is known that it is not."""
@@ -351,7 +421,9 @@ class Daemon:
         return notes
 
     def _log_event(self, event: Event) -> None:
-        """One line for one event."""
+        """One line for one event; parts only where somebody has to decide about them."""
+        if event.kind is EventKind.PART_MADE and event.detail("verdict") not in _SUSPECT:
+            return
         speak: Callable[..., None] = (
             self._log.warning if event.kind in _WARNINGS else self._log.info
         )
@@ -364,8 +436,11 @@ class Daemon:
         )
 
 
+_SUSPECT = frozenset(verdict.value for verdict in Verdict if verdict.is_suspect)
 _WARNINGS = frozenset(
     {
+        EventKind.PART_MADE,
+        EventKind.COUNTER_JUMPED,
         EventKind.ALARM_CHANGED,
         EventKind.CHARGE_OVERHEATED,
         EventKind.CHARGE_SUSPECTED,

@@ -21,6 +21,7 @@ SOURCE_LOST: Final = "source_lost"
 READINGS_DROPPED: Final = "readings_dropped"
 LEDGER_OPENED: Final = "ledger_opened"
 LEDGER_FAILED: Final = "ledger_failed"
+ENTRY_UNREADABLE: Final = "entry_unreadable"
 LEDGER_RECOVERED: Final = "ledger_recovered"
 WEB_BOUND: Final = "web_bound"
 ENTRY_TAKEN: Final = "entry_taken"
@@ -36,6 +37,7 @@ EVENTS: Final = frozenset(
         SOURCE_LOST,  # source, reason, text: does not answer, or cannot be reached
         READINGS_DROPPED,  # source, rows: the queue was full
         LEDGER_OPENED,  # path, events, rows
+        ENTRY_UNREADABLE,  # file: what somebody left for the daemon; it was set aside
         LEDGER_FAILED,  # problem: it cannot be written from now on
         LEDGER_RECOVERED,  # rows that were lost in between
         WEB_BOUND,  # host, port

@@ -31,7 +31,7 @@ from watchedpot.core.parts import (
     judged_again,
 )
 from watchedpot.core.rules import PartRule, Verdict
-from watchedpot.core.steps import Bools, Chills, Ints, Met, part_steps
+from watchedpot.core.steps import Bools, Chills, Ints, Met, Steps, part_steps
 from watchedpot.core.units import NANO, ns
 from watchedpot.core.walk import Filed, ZoneEdge, ZoneTrace
 
@@ -151,14 +151,19 @@ class _Judging:
         # A step may have melt flowing if either end may; the one that shows a count ends a part.
         self.may_flow = (self.flow[1:] != 0) | (self.flow[:-1] != 0)
         self.may_flow[self.rows] = True
-        self.steps = part_steps(
-            walked.traces,
-            self.may_flow,
-            plan.parts,
-            doubted=state.failed_checks,
-            chills=Chills(state.parts.chilled_ns, self._wiped_ns()),
-        )
+        self.steps = self._steps(None)
         self.blind_us = list(state.parts.blind_us)
+
+    def _steps(self, is_unsaid: Bools | None) -> Steps:
+        """What the steps lay on the part under way."""
+        return part_steps(
+            self.traces,
+            self.may_flow,
+            self.plan.parts,
+            doubted=self.before.failed_checks,
+            chills=Chills(self.parts.chilled_ns, self._wiped_ns()),
+            is_unsaid=is_unsaid,
+        )
 
     def _wiped_ns(self) -> Ints:
         """Rows that show the nozzle being wiped. [ns]."""
@@ -508,7 +513,13 @@ class _Judging:
         if not slug_us:
             return []
         places = self.flowed_us[1:] // slug_us
-        if len(spans) == 1 and places[0] == places[-1]:
+        # Melt on its way is counted while it is said to flow: a zone that is seen, say cold in
+        # the morning, shows in no part because for a moment nobody said that melt stood.
+        is_unsaid = (self.flow[1:] < 0) | (self.flow[:-1] < 0)
+        is_unsaid &= (self.flow[1:] <= 0) & (self.flow[:-1] <= 0)
+        is_said = not is_unsaid.any()
+        steps = self.steps if is_said else self._steps(is_unsaid)
+        if is_said and len(spans) == 1 and places[0] == places[-1]:
             return [_Left(self.size - 1, Slug(int(places[0]), met[0].zones))]
         ends = np.concatenate((places[1:] != places[:-1], [True]))
         ends[self.rows] = True
@@ -516,7 +527,7 @@ class _Judging:
         cuts = list(pairwise([0, *stops]))
         return [
             _Left(stop - 1, Slug(int(places[stop - 1]), left.zones))
-            for (_, stop), left in zip(cuts, self.steps.met(cuts), strict=True)
+            for (_, stop), left in zip(cuts, steps.met(cuts), strict=True)
         ][::-1]
 
     def _advance_slugs(self, slugged: list[_Left], row: int) -> None:

@@ -138,6 +138,7 @@ def part_steps(
     *,
     doubted: Sequence[str],
     chills: Chills,
+    is_unsaid: Bools | None = None,
 ) -> Steps:
     """What each step of a block lays on the part under way.
 
@@ -153,6 +154,9 @@ def part_steps(
         Zones whose newest check has failed.
     chills : Chills
         When tips were cooled.
+    is_unsaid : (n,) array of bool or None
+        Steps in which nobody said whether melt flowed, and in which for this once none is taken
+        to have flowed through a zone that was seen. [1]
 
     Returns
     -------
@@ -185,7 +189,8 @@ def part_steps(
             is_cold = _is_cold(plan.limits[place], low_mk[row], tip_low_mk[row]) & joined[row]
             newest_ns = _mark_settling(marks[row], trace, is_cold, chills, plan.settle_ns)
             chilled_ns = newest_ns if chilled_ns is None else max(chilled_ns, newest_ns or 0)
-    seen = joined & may_flow
+    flow = may_flow if is_unsaid is None else may_flow & ~(is_unsaid & joined)
+    seen = joined & flow
     seen_us = step_us * seen
     lowest = np.where(
         seen[:, None], np.stack((low_mk, -high_mk, tip_low_mk, -tip_high_mk), axis=1), NONE_MK
@@ -194,8 +199,8 @@ def part_steps(
         if not plan.limits[place].has_tip:
             lowest[row, 2:] = NONE_MK
     means_mk = (wall_mk[:, :-1] + wall_mk[:, 1:]) // 2
-    sums = np.stack((means_mk * seen_us, seen_us, step_us * (may_flow & ~joined)), axis=1)
-    flowing = np.where(may_flow, marks & ~_BLIND, marks & _CEILING)
+    sums = np.stack((means_mk * seen_us, seen_us, step_us * (flow & ~joined)), axis=1)
+    flowing = np.where(flow, marks & ~_BLIND, marks & _CEILING)
     return Steps(
         places, len(plan.zones), np.stack((flowing, marks), axis=1), lowest, sums, chilled_ns
     )

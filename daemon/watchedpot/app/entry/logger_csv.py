@@ -14,6 +14,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from enum import StrEnum
+from io import StringIO
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -186,17 +188,15 @@ def _rows(path: Path, text: str) -> tuple[list[_Row], str]:
 
 
 def _divided(path: Path, text: str, delimiter: str) -> list[_Row]:
-    reader = csv.reader(text.splitlines(), delimiter=delimiter, strict=True)
-    rows = []
+    """The same, ragged or not."""
+    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
     try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                rows.append(_Row(reader.line_num, tuple(cell.strip() for cell in cells)))
+        rows = [_Row(reader.line_num, tuple(cell.strip() for cell in cells)) for cells in reader]
     except csv.Error as exc:
         raise _fault(
             path, f"expected cells of a CSV file, got: {exc}", line=reader.line_num
         ) from exc
-    return rows
+    return [row for row in rows if any(row.cells)]
 
 
 def _split(path: Path, rows: Sequence[_Row]) -> tuple[_Row | None, Sequence[_Row]]:
@@ -215,9 +215,23 @@ def _split(path: Path, rows: Sequence[_Row]) -> tuple[_Row | None, Sequence[_Row
     return rows[0], rows[1:]
 
 
-_TEMPERATURE = re.compile(r"temp", re.IGNORECASE)
-_CELSIUS = re.compile(r"°\s*C\b|\bdeg\.?\s*C\b|celsius|\(C\)|\[C\]", re.IGNORECASE)
-_FAHRENHEIT = re.compile(r"°\s*F\b|\bdeg\.?\s*F\b|fahrenheit|\(F\)|\[F\]", re.IGNORECASE)
+def _unit_named(letter: str, word: str) -> re.Pattern[str]:
+    """What says a unit in a header."""
+    return re.compile(
+        rf"[°º˚]\s*{letter}\b|(?<![a-z])deg\.?\s*{letter}\b|{word}|[(\[]{letter}[)\]]|_{letter}\b",
+        re.IGNORECASE,
+    )
+
+
+_UNITS = {
+    Unit.CELSIUS: _unit_named("C", "celsius"),
+    Unit.FAHRENHEIT: _unit_named("F", "fahrenheit"),
+}
+
+
+def _is_temperature(name: str) -> bool:
+    """Whether a header speaks of temperatures."""
+    return "temp" in name.lower() or any(unit.search(name) for unit in _UNITS.values())
 
 
 def _temp_column(
@@ -236,25 +250,21 @@ def _temp_column(
         if len(fitting) != 1:
             raise _fault(path, f'expected one column "{wanted}", got {len(fitting)} of {names}')
         return fitting[0]
-    numbers = [
-        place for place in others if any(_NUMBER.fullmatch(row.cells[place]) for row in data)
-    ]
-    for pattern in (_TEMPERATURE, re.compile(f"{_CELSIUS.pattern}|{_FAHRENHEIT.pattern}", re.I)):
-        named = [place for place in numbers if header and pattern.search(header.cells[place])]
-        if len(named) == 1:
-            return named[0]
-    if len(numbers) == 1:
-        return numbers[0]
+    numbers = [p for p in others if any(_NUMBER.fullmatch(row.cells[p]) for row in data)]
+    named = [place for place in numbers if header and _is_temperature(header.cells[place])]
+    for fitting in (named, numbers):
+        if len(fitting) == 1:
+            return fitting[0]
     raise _fault(
         path,
-        f"expected one column of temperatures, got {len(numbers)} columns of numbers",
+        f"expected one column of temperatures, got {len(named or numbers)} it can be",
         line=(header or data[0]).line,
         hint="name the column by its header, or delete the others",
     )
 
 
 _NUMBER = re.compile(
-    r"(?P<number>[+-]?\d+(?:(?P<sign>[.,])\d+)?)\s*(?P<unit>°\s*[CF]|deg\s*[CF]|[CF])?",
+    r"(?P<number>[+-]?\d+(?:(?P<sign>[.,])\d+)?)\s*(?P<unit>[°º˚]\s*[CF]|deg\s*[CF]|[CF])?",
     re.IGNORECASE,
 )
 
@@ -264,9 +274,9 @@ def _temperatures(
 ) -> tuple[NDArray[np.float64], list[str]]:
     """Temperatures in degC, and what was concluded of how they are written."""
     units = {} if unit is None else {unit: "as was said"}
-    for pattern, of_pattern in ((_CELSIUS, Unit.CELSIUS), (_FAHRENHEIT, Unit.FAHRENHEIT)):
+    for named, pattern in _UNITS.items():
         if pattern.search(name):
-            units.setdefault(of_pattern, "by the header")
+            units.setdefault(named, "by the header")
     signs: dict[str, int] = {}
     values = np.full(len(data), np.nan)
     for place, row in enumerate(data):
@@ -367,7 +377,7 @@ class _Stamps:
                 )
         if not zones.pop():
             said.append("the times say no zone: taken as one steady clock")
-        repeated = sum(before == after for before, after in zip(times, times[1:], strict=False))
+        repeated = sum(before == after for before, after in pairwise(times))
         if repeated:
             said.append(f"{repeated} rows repeat the time of the row before")
         return times, said

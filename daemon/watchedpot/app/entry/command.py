@@ -1,0 +1,238 @@
+"""``watchedpot entry``: what people say, from the command line.
+
+It leaves the entry beside the ledger and waits a moment for the daemon's answer; whether it makes
+sense the daemon decides. What is heavy is imported when it runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from watchedpot.errors import WatchedpotError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from watchedpot.core.model import Entry, EntryKind, Loading, Storage
+    from watchedpot.core.rules import CellRules
+
+DONE, REFUSED = 0, 1
+
+CAUTION = (
+    "Hot surfaces, pressure, vapours: safety data sheet, local rules and qualified people come"
+    " first. This is no safety device."
+)
+
+LOOK_S = 0.1
+"""Time between two looks for an answer, in real time. [s]"""
+
+LONGEST_LOGGER_GAP_S = 3600.0
+"""Longest step between two readings of a storage logger that is joined; longer ones are its gaps:
+common practice, no source. [s]"""
+
+
+class EntryError(WatchedpotError):
+    """An entry that cannot be made of what was given."""
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The command with all that can be entered."""
+    entry = commands.add_parser("entry", help="enter what was done, seen or decided at a cell")
+    kinds = entry.add_subparsers(required=True, metavar="WHAT", dest="what")
+
+    loaded = _kind(kinds, "charge-loaded", "a charge was loaded, or a tank refilled")
+    loaded.add_argument("--charge", required=True, metavar="ID")
+    loaded.add_argument("--lot", default="", metavar="LOT")
+    loaded.add_argument("--expires", metavar="DATE", help="end of its shelf life, ISO 8601")
+    loaded.add_argument("--preheat-c", type=float, metavar="T", help="of the warmer, with:")
+    loaded.add_argument("--preheat-min", type=float, default=0.0, metavar="MIN")
+    loaded.add_argument("--age-h", type=float, metavar="H", help="aged before, at the reference")
+    loaded.add_argument("--mass-g", type=float, metavar="G")
+    loaded.add_argument("--refill", action="store_true", help="added to what is there")
+    loaded.add_argument(
+        "--out-of-store-h", type=float, metavar="H", help="unheated, before loading"
+    )
+    loaded.add_argument("--storage-log", type=Path, metavar="CSV", help="of its temperature logger")
+
+    _kind(kinds, "charge-kept", "it is the same charge as before: answers a suspicion")
+    for what in ("purged", "wiped"):
+        one = _kind(kinds, what, f"the nozzle was {what}")
+        one.add_argument("--zone", default="", metavar="NOZZLE", help="default: all of the cell")
+
+    check = _kind(kinds, "check", "a zone compared with a reference probe")
+    check.add_argument("--zone", required=True, metavar="ZONE")
+    check.add_argument("--true", required=True, type=float, metavar="T", help="reference [degC]")
+    check.add_argument("--read", required=True, type=float, metavar="T", help="the zone [degC]")
+
+    note = _kind(kinds, "note", "anything worth keeping; its text is --why")
+    note.add_argument("--zone", default="", metavar="ZONE")
+
+    decided = _kind(kinds, "disposition", "what becomes of suspect parts", needs_why=True)
+    decided.add_argument("--parts", required=True, metavar="41877-41880,41885")
+    decided.add_argument(
+        "--word", required=True, choices=("released", "reworked", "scrapped", "held")
+    )
+
+    mark = _kind(kinds, "alarm-mark", "whether an alarm was right to be raised")
+    _add_alarm(mark)
+    mark.add_argument("--word", required=True, choices=("real", "expected", "false"))
+    for what in ("acknowledge", "reset", "unshelve", "out-of-service", "in-service"):
+        _add_alarm(_kind(kinds, what, f"an alarm: {what.replace('-', ' ')}"))
+    shelve = _kind(kinds, "shelve", "put an alarm aside for a while", needs_why=True)
+    _add_alarm(shelve)
+    shelve.add_argument("--minutes", required=True, type=float, metavar="MIN")
+
+
+def _kind(
+    kinds: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    text: str,
+    *,
+    needs_why: bool = False,
+) -> argparse.ArgumentParser:
+    """One thing that can be entered, with what each entry has."""
+    parser = kinds.add_parser(name, help=text, description=f"{text}. {CAUTION}")
+    parser.add_argument("ledger", type=Path, metavar="LEDGER")
+    parser.add_argument("--cell", metavar="CELL", help="may be left out where there is only one")
+    parser.add_argument("--who", required=True, metavar="NAME", help="recorded as said")
+    parser.add_argument("--why", default="", required=needs_why, metavar="TEXT")
+    parser.add_argument("--wait-s", type=float, default=5.0, metavar="S", help="for the daemon")
+    parser.set_defaults(command=run)
+    return parser
+
+
+def _add_alarm(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--alarm", required=True, metavar="ZONE/KIND", help="such as nozzle/cold, or pot_life"
+    )
+
+
+def run(
+    options: argparse.Namespace,
+    *,
+    now_ns: Callable[[], int] = time.time_ns,
+    sleep: Callable[[float], None] = time.sleep,
+) -> int:
+    """Leave one entry and wait for its answer."""
+    from watchedpot.app.entry import spool
+
+    cell = _cell(options)
+    entry = _entry(options, cell)
+    folder = spool.folder_of(options.ledger)
+    entry = spool.put(folder, entry, said_utc_ns=now_ns())
+    for _ in range(max(1, round(options.wait_s / LOOK_S))):
+        answer = spool.take_answer(folder, entry.id)
+        if answer is not None:
+            print(answer.sentence, file=sys.stdout if answer.is_taken else sys.stderr)
+            return DONE if answer.is_taken else REFUSED
+        sleep(LOOK_S)
+    print(
+        f"The entry waits in {folder}: the daemon takes it when it runs."
+        " It is not in the record yet."
+    )
+    return DONE
+
+
+def _cell(options: argparse.Namespace) -> CellRules:
+    """The cell that is meant, by the newest configuration of the ledger."""
+    from watchedpot.app.config.recorded import rules_of
+    from watchedpot.outputs import ledger
+
+    newest = None
+    for newest in ledger.configurations(options.ledger):  # noqa: B007 - the last one is meant
+        pass
+    cells = {} if newest is None else {cell.id: cell for cell in rules_of(newest.text)}
+    if options.cell is None and len(cells) == 1:
+        return next(iter(cells.values()))
+    if options.cell not in cells:
+        got = "none" if options.cell is None else repr(options.cell)
+        raise EntryError("--cell", f"expected one of {', '.join(cells) or 'no cell'}, got {got}")
+    return cells[options.cell]
+
+
+def _entry(options: argparse.Namespace, cell: CellRules) -> Entry:
+    """The entry that the options make."""
+    from watchedpot.core.model import Check, Entry, EntryKind, Instant
+
+    what: str = options.what
+    kinds = {
+        "charge-loaded": EntryKind.CHARGE_LOADED,
+        "charge-kept": EntryKind.CHARGE_KEPT,
+        "alarm-mark": EntryKind.MARK_ALARM,
+        "out-of-service": EntryKind.TAKE_OUT_OF_SERVICE,
+        "in-service": EntryKind.RETURN_TO_SERVICE,
+    }
+    kind: EntryKind = kinds.get(what) or EntryKind(what)
+    about = getattr(options, "alarm", None) or getattr(options, "zone", "")
+    is_check = kind is EntryKind.CHECK
+    return Entry(
+        kind=kind,
+        target=f"{cell.id}/{about}" if about else cell.id,
+        at=Instant(0, 0),
+        who=options.who,
+        why=options.why,
+        subject=str(getattr(options, "charge", None) or getattr(options, "parts", "")),
+        duration_s=60.0 * getattr(options, "minutes", 0.0),
+        loading=_loading(options, cell) if kind is EntryKind.CHARGE_LOADED else None,
+        check=Check(options.true, options.read) if is_check else None,
+        word=getattr(options, "word", ""),
+    )
+
+
+def _loading(options: argparse.Namespace, cell: CellRules) -> Loading:
+    from watchedpot.core.model import Loading
+
+    return Loading(
+        age_s=None if options.age_h is None else 3600.0 * options.age_h,
+        preheat_c=options.preheat_c,
+        preheat_s=60.0 * options.preheat_min,
+        mass_kg=None if options.mass_g is None else options.mass_g / 1000.0,
+        is_refill=options.refill,
+        lot=options.lot,
+        expires_utc_ns=None if options.expires is None else _date_ns(options.expires),
+        out_of_store_s=None if options.out_of_store_h is None else 3600.0 * options.out_of_store_h,
+        storage=None if options.storage_log is None else _storage(options.storage_log, cell),
+    )
+
+
+def _date_ns(text: str) -> int:
+    """A date, or a moment, in local time unless it says otherwise. [ns]."""
+    try:
+        moment = datetime.fromisoformat(text).astimezone(UTC)
+    except ValueError as exc:
+        raise EntryError("--expires", f"expected a date such as 2027-03-01, got {text!r}") from exc
+    return int(moment.timestamp()) * 1_000_000_000
+
+
+def _storage(path: Path, cell: CellRules) -> Storage:
+    """What a logger's file says, told before it is entered."""
+    from watchedpot.app.entry.logger_csv import read_logger
+    from watchedpot.core.storage import stored
+
+    rules = None if cell.reservoir is None else cell.reservoir.material.storage
+    if rules is None:
+        raise EntryError(
+            "--storage-log",
+            f"the material of cell {cell.id} has no storage limit to judge it by",
+            hint="add [materials.storage] to its configuration",
+        )
+    record = read_logger(path)
+    found = stored(
+        record.time_s,
+        record.temp_c,
+        limit_c=rules.limit_c,
+        max_gap_s=LONGEST_LOGGER_GAP_S,
+        ea_j_per_mol=rules.ea_j_per_mol,
+    )
+    print(
+        f"{path.name}: {found.seen_s / 3600.0:.1f} h seen, highest {found.max_c:.1f} degC,"
+        f" {found.above_s / 3600.0:.1f} h above {rules.limit_c:g} degC,"
+        f" mean kinetic temperature {found.mean_kinetic_c:.1f} degC,"
+        f" gaps {found.blind_s / 3600.0:.1f} h"
+    )
+    return found
