@@ -1,4 +1,4 @@
-"""A record judged again, held against what was concluded; and records of a cell without a daemon."""
+"""A record judged again, held against what was concluded; records of a cell without a daemon."""
 
 from __future__ import annotations
 

@@ -21,23 +21,27 @@ from watchedpot import __version__
 from watchedpot.app import log
 from watchedpot.app.clock import Clock, continued
 from watchedpot.app.config import Configuration
+from watchedpot.app.config.recorded import rules_of
 from watchedpot.app.entry import spool
+from watchedpot.app.rejudge import Rejudged, rejudge, unanswered
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
 from watchedpot.core.model import (
     Block,
     Detail,
     Entry,
+    EntryKind,
     Event,
     EventKind,
     Instant,
+    Loading,
     Reason,
     join_blocks,
     missing_row,
 )
 from watchedpot.core.rules import Verdict
 from watchedpot.core.snapshot import CellSnapshot, Snapshot
-from watchedpot.errors import LedgerError
+from watchedpot.errors import LedgerError, WatchedpotError
 from watchedpot.outputs.ledger import (
     Batch,
     Ledger,
@@ -60,6 +64,9 @@ SHUTDOWN_S = 5.0
 
 STAND_STILL_S = 30.0
 """How long polls, evaluation or commits may stand still in a healthy daemon, in real time [s]."""
+
+EVENTS_PER_TURN = 200
+"""Events handed over in one go: a thousand parts judged again must not stop the polls."""
 
 LISTEN_S = 1.0
 """Time between two looks for entries of people, in real time [s]."""
@@ -238,7 +245,9 @@ class Daemon:
     async def _listen(self) -> None:
         """Take what people entered, about once a second of real time, for ever."""
         self._answers = await asyncio.to_thread(self._known_entries)
+        await self._rejudge()  # what an earlier run did not live to do
         while True:
+            has_checked = False
             for path in await asyncio.to_thread(spool.waiting, self._spool):
                 entry = await asyncio.to_thread(spool.read, path)
                 if entry is None:
@@ -250,7 +259,43 @@ class Daemon:
                         continue  # it is answered once it is recorded
                 told = self._answers[entry.id]
                 await asyncio.to_thread(spool.answer, self._spool, entry.id, told)
+                has_checked |= entry.kind is EntryKind.CHECK
+            if has_checked:
+                await self._rejudge()
             await asyncio.sleep(LISTEN_S)
+
+    async def _rejudge(self) -> None:
+        """Judge again what failed checks put in doubt, beside everything else, in a thread."""
+        path = self._configuration.service.ledger_path
+        try:
+            for check in await asyncio.to_thread(unanswered, path, rules_of=rules_of):
+                found = await asyncio.to_thread(
+                    rejudge, path, check, at=self._clock.now(), rules_of=rules_of
+                )
+                for note in found.notes:
+                    self._log.error(log.REJUDGING_FAILED, problem=note)
+                self._raise_age(check.event, found)
+                for first in range(0, len(found.events), EVENTS_PER_TURN):
+                    some = list(found.events[first : first + EVENTS_PER_TURN])
+                    await self._ledger.committed(self._record([], some, ()), timeout_s=SHUTDOWN_S)
+        except WatchedpotError as exc:
+            self._log.error(log.REJUDGING_FAILED, problem=str(exc))
+
+    def _raise_age(self, check: Event, found: Rejudged) -> None:
+        """The charge in use counts as old as the worse of both readings says."""
+        cell = self._cells.get(check.cell)
+        if cell is None or found.added_s <= 0.0 or cell.state.charge.id != found.charge_id:
+            return
+        said = Entry(
+            EntryKind.AGE_CORRECTED,
+            check.cell,
+            self._clock.now(),
+            str(check.detail("who")),
+            f"check of {check.zone}",
+            loading=Loading(age_s=found.added_s),
+        )
+        cell.state, events = engine.step(cell.state, said, cell.plan)
+        self._record([], list(events), (check.cell,))
 
     def _known_entries(self) -> dict[str, spool.Answer]:
         """Entries that an earlier run recorded but did not live to answer."""

@@ -21,6 +21,7 @@ SOURCE_LOST: Final = "source_lost"
 READINGS_DROPPED: Final = "readings_dropped"
 LEDGER_OPENED: Final = "ledger_opened"
 LEDGER_FAILED: Final = "ledger_failed"
+REJUDGING_FAILED: Final = "rejudging_failed"
 ENTRY_UNREADABLE: Final = "entry_unreadable"
 LEDGER_RECOVERED: Final = "ledger_recovered"
 WEB_BOUND: Final = "web_bound"
@@ -37,6 +38,7 @@ EVENTS: Final = frozenset(
         SOURCE_LOST,  # source, reason, text: does not answer, or cannot be reached
         READINGS_DROPPED,  # source, rows: the queue was full
         LEDGER_OPENED,  # path, events, rows
+        REJUDGING_FAILED,  # problem: what a failed check put in doubt stays as it was judged
         ENTRY_UNREADABLE,  # file: what somebody left for the daemon; it was set aside
         LEDGER_FAILED,  # problem: it cannot be written from now on
         LEDGER_RECOVERED,  # rows that were lost in between

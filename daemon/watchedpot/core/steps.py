@@ -269,9 +269,9 @@ def _mark_settling(
     if chills.before_ns is None and not chills.wiped_ns.size and not is_cold.any():
         return None
     never_ns = int(mono_ns[0]) - settle_ns - 1
-    chilled = np.where(is_cold, mono_ns[1:], never_ns)
-    chilled[np.searchsorted(mono_ns[1:], chills.wiped_ns)] = chills.wiped_ns
     first_ns = never_ns if chills.before_ns is None else chills.before_ns
+    chilled = np.where(is_cold, mono_ns[1:], min(first_ns, never_ns))
+    chilled[np.searchsorted(mono_ns[1:], chills.wiped_ns)] = chills.wiped_ns
     newest = np.maximum.accumulate(np.concatenate(([first_ns], chilled)))
     marks[mono_ns[:-1] - newest[:-1] < settle_ns] |= _SETTLING
     return int(newest[-1])
