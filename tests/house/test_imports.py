@@ -33,7 +33,7 @@ ROOMS: Mapping[str, tuple[str, ...]] = {
 PURE_ROOMS = ("watchedpot.errors", "watchedpot.core")
 PURE_STANDARD_LIBRARY = (
     *("__future__", "abc", "bisect", "collections", "dataclasses", "enum", "fractions"),
-    *("functools", "heapq", "itertools", "math", "operator", "struct", "types", "typing"),
+    *("functools", "heapq", "itertools", "math", "operator", "re", "struct", "types", "typing"),
 )
 """The modules without clock, chance, files, network, log or tasks."""
 

@@ -300,7 +300,7 @@ class _Judging:
 
     def _carried(self) -> OpenPart:
         """The part under way when the piece begins."""
-        part, zones = self.parts.open, self.plan.parts.zones
+        part, zones = self.parts.under_way, self.plan.parts.zones
         if part.since is not None:
             return part
         nothing = (Tally(),) * len(zones)
@@ -395,10 +395,10 @@ class _Judging:
         """The newest id that was named before a row."""
         columns = self.cell.columns(self.plan.rules.part_id, self.piece)
         if columns is None:
-            return self.parts.open.part_id
+            return self.parts.under_way.part_id
         _, named = whole_numbers(columns.value[:stop], columns.is_good[:stop])
         named = named[named > 0]
-        return int(named[-1]) if named.size else self.parts.open.part_id
+        return int(named[-1]) if named.size else self.parts.under_way.part_id
 
     def _ages_s(self) -> list[float | None]:
         """The age of the charge at each row that counts, by the stricter bound."""

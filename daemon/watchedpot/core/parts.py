@@ -193,7 +193,7 @@ class Parts:
 
     zones: tuple[str, ...] = ()
     counter: Counter = field(default_factory=Counter)
-    open: OpenPart = field(default_factory=OpenPart)
+    under_way: OpenPart = field(default_factory=OpenPart)
     flow: int = 0
     flowed_us: int = 0
     slugs: tuple[Slug, ...] = ()
@@ -358,7 +358,7 @@ def adopted_parts(parts: Parts, plan: PartPlan) -> Parts:
     return replace(
         parts,
         zones=plan.zones,
-        open=OpenPart(),
+        under_way=OpenPart(),
         slugs=(),
         blind_us=(0,) * len(plan.zones),
     )

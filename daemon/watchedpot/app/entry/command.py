@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,7 +48,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     loaded = _kind(kinds, "charge-loaded", "a charge was loaded, or a tank refilled")
     loaded.add_argument("--charge", required=True, metavar="ID")
     loaded.add_argument("--lot", default="", metavar="LOT")
-    loaded.add_argument("--expires", metavar="DATE", help="end of its shelf life, ISO 8601")
+    loaded.add_argument("--expires", metavar="DATE", help="last day of its shelf life")
     loaded.add_argument("--preheat-c", type=float, metavar="T", help="of the warmer, with:")
     loaded.add_argument("--preheat-min", type=float, default=0.0, metavar="MIN")
     loaded.add_argument("--age-h", type=float, metavar="H", help="aged before, at the reference")
@@ -58,6 +58,11 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--out-of-store-h", type=float, metavar="H", help="unheated, before loading"
     )
     loaded.add_argument("--storage-log", type=Path, metavar="CSV", help="of its temperature logger")
+
+    loaded.add_argument("--log-unit", choices=("degC", "degF"), help="where the log does not say")
+    loaded.add_argument(
+        "--log-dates", choices=("day_first", "month_first"), help="where they can be read both ways"
+    )
 
     _kind(kinds, "charge-kept", "it is the same charge as before: answers a suspicion")
     for what in ("purged", "wiped"):
@@ -196,24 +201,30 @@ def _loading(options: argparse.Namespace, cell: CellRules) -> Loading:
         lot=options.lot,
         expires_utc_ns=None if options.expires is None else _date_ns(options.expires),
         out_of_store_s=None if options.out_of_store_h is None else 3600.0 * options.out_of_store_h,
-        storage=None if options.storage_log is None else _storage(options.storage_log, cell),
+        storage=None
+        if options.storage_log is None
+        else _storage(options.storage_log, cell, options),
     )
 
 
 def _date_ns(text: str) -> int:
-    """A date, or a moment, in local time unless it says otherwise. [ns]."""
+    """The end of a date, or a moment, in local time unless it says otherwise. [ns]."""
     try:
-        moment = datetime.fromisoformat(text).astimezone(UTC)
+        moment = datetime.fromisoformat(text)
+        if len(text) == len("2027-03-01"):
+            moment += timedelta(days=1)  # it may still be used on that day
+        moment = moment.astimezone(UTC)
     except ValueError as exc:
         raise EntryError("--expires", f"expected a date such as 2027-03-01, got {text!r}") from exc
     return int(moment.timestamp()) * 1_000_000_000
 
 
-def _storage(path: Path, cell: CellRules) -> Storage:
+def _storage(options: argparse.Namespace, cell: CellRules) -> Storage:
     """What a logger's file says, told before it is entered."""
-    from watchedpot.app.entry.logger_csv import read_logger
+    from watchedpot.app.entry.logger_csv import DayOrder, Unit, read_logger
     from watchedpot.core.storage import stored
 
+    path: Path = options.storage_log
     rules = None if cell.reservoir is None else cell.reservoir.material.storage
     if rules is None:
         raise EntryError(
@@ -221,7 +232,11 @@ def _storage(path: Path, cell: CellRules) -> Storage:
             f"the material of cell {cell.id} has no storage limit to judge it by",
             hint="add [materials.storage] to its configuration",
         )
-    record = read_logger(path)
+    record = read_logger(
+        path,
+        unit=None if options.log_unit is None else Unit(options.log_unit),
+        day_order=None if options.log_dates is None else DayOrder(options.log_dates),
+    )
     found = stored(
         record.time_s,
         record.temp_c,
@@ -235,4 +250,6 @@ def _storage(path: Path, cell: CellRules) -> Storage:
         f" mean kinetic temperature {found.mean_kinetic_c:.1f} degC,"
         f" gaps {found.blind_s / 3600.0:.1f} h"
     )
+    for assumed in record.assumed:
+        print(f"  assumed: {assumed}")
     return found

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
@@ -173,23 +174,33 @@ def _rows(path: Path, text: str) -> tuple[list[_Row], str]:
             raise _fault(path, "expected rows of times and temperatures, got an empty file")
         if len(rows[0].cells) > 1 and len({len(row.cells) for row in rows}) == 1:
             return rows, delimiter
-    delimiter = next((d for d in _NAMES if len(_divided(path, text, d)[0].cells) > 1), ",")
-    rows = _divided(path, text, delimiter)
-    expected = len(rows[0].cells)
-    odd = next((row for row in rows if len(row.cells) != expected), rows[0])
-    raise _fault(
+    raise _ragged(path, text)
+
+
+def _ragged(path: Path, text: str) -> LoggerFileError:
+    """What is wrong with lines that nothing divides alike, by the delimiter that divides most."""
+    by_delimiter = {delimiter: _divided(path, text, delimiter) for delimiter in _NAMES}
+    delimiter = max(_NAMES, key=lambda d: sum(len(row.cells) > 1 for row in by_delimiter[d]))
+    rows = by_delimiter[delimiter]
+    ((usual, _),) = Counter(len(row.cells) for row in rows).most_common(1)
+    if usual == 1:
+        names = " or ".join(_NAMES.values())
+        return _fault(path, f"expected columns divided by {names}, got one", line=rows[0].line)
+    odd = next(row for row in rows if len(row.cells) != usual)
+    return _fault(
         path,
-        f"expected {max(expected, 2)} columns divided by {_NAMES[delimiter]}"
-        f" as in line {rows[0].line}, got {len(odd.cells)}",
+        f"expected {usual} columns divided by {_NAMES[delimiter]}, got {len(odd.cells)}",
         line=odd.line,
-        hint="only a header may stand above the readings and nothing below them; decimal commas"
-        " need another delimiter than the comma",
+        hint="only one line of headers may stand above the readings and nothing below them;"
+        " decimal commas need another delimiter than the comma",
     )
 
 
 def _divided(path: Path, text: str, delimiter: str) -> list[_Row]:
     """The same, ragged or not."""
-    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    reader = csv.reader(
+        StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True
+    )
     try:
         rows = [_Row(reader.line_num, tuple(cell.strip() for cell in cells)) for cells in reader]
     except csv.Error as exc:
