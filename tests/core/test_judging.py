@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -68,7 +68,11 @@ def plan(*zones: ZoneRules, **changes: Any) -> CellPlan:
 
 
 def rows(
-    parts: int = 4, temps_c: Cells = USUAL_C, *, start_s: float = 0.0, **columns: Cells
+    parts: int = 4,
+    temps_c: Cells = USUAL_C,
+    *,
+    start_s: float = 0.0,
+    columns: Mapping[str, Cells] | None = None,
 ) -> Block:
     """Parts of five seconds each, from a wiped nozzle that has been ready for a while."""
     flowing = [0.0, *(list(FLOWS) * parts)]
@@ -83,7 +87,7 @@ def rows(
         PARTS: counted,
         WIPED: [0.0, 1.0] + [0.0] * (len(flowing) - 2),
     }
-    return block(told | columns, start_s=start_s)
+    return block(told | dict(columns or {}), start_s=start_s)
 
 
 def wiped(**changes: Any) -> CellPlan:
@@ -231,7 +235,12 @@ def test_a_loss_while_nothing_is_made_doubts_nothing() -> None:
     temps_c[20:28] = [None] * 8
     flowing = [0.0, 0.0, 1.0, 1.0, *[0.0] * 26]
     counted = [0.0] * 4 + [1.0] * 26
-    told = {TEMPERATURE: temps_c, SETPOINT: USUAL_C, DISPENSING: flowing, PARTS: counted}
+    told: dict[str, Cells] = {
+        TEMPERATURE: temps_c,
+        SETPOINT: USUAL_C,
+        DISPENSING: flowing,
+        PARTS: counted,
+    }
     _, events = run(plan(production_hold_s=5.0), block(told))
     assert len(made(events)) == 1
 
@@ -261,7 +270,7 @@ def test_dispensing_before_the_zone_is_ready_is_quarantined() -> None:
 def test_the_first_part_after_a_pause_is_reviewed_unless_the_nozzle_was_wiped() -> None:
     """Melt that stood for longer than it may; a wipe before it makes it fresh again."""
     short = plan(wiped=WIPED, purge_after_idle_s=10.0)
-    told = {
+    told: dict[str, Cells] = {
         TEMPERATURE: USUAL_C,
         SETPOINT: USUAL_C,
         DISPENSING: [0.0, 0.0, 1.0, *[0.0] * 15, 1.0, 0.0, 0.0],
@@ -293,7 +302,7 @@ def tank(**changes: Any) -> ZoneRules:
 def test_a_charge_says_what_it_was_when_the_part_was_made() -> None:
     """Its id, its age by the stricter bound and the share of its life."""
     aged = plan(tank(), wiped=WIPED, charge_id=CHARGE_ID, charge=ChargeRules(start_age_s=60.0))
-    _, events = run(aged, rows(**{CHARGE_ID: 7.0}))
+    _, events = run(aged, rows(columns={CHARGE_ID: 7.0}))
     part = made(events)[3]
     assert part.detail("charge_id") == "7"
     assert part.detail("age_s") == pytest.approx(60.0 + 19.0, abs=0.5)
@@ -342,7 +351,7 @@ def test_the_part_carries_its_id_and_its_inspection() -> None:
     named = wiped(part_id=PART_ID, inspection=INSPECTION, bead_width=WIDTH)
     ids = [500.0] * 7 + [501.0] * 5 + [502.0] * 9
     passed = [1.0] * 9 + [0.0] + [1.0] * 11
-    told = rows(**{PART_ID: ids, INSPECTION: passed, WIDTH: 0.8})
+    told = rows(columns={PART_ID: ids, INSPECTION: passed, WIDTH: 0.8})
     _, events = run(named, told)
     assert [e.detail("part_id") for e in made(events)] == [500, 501, 502, 502]
     assert [e.detail("inspection") for e in made(events)] == [1, 0, 1, 1]
@@ -353,13 +362,13 @@ def test_parts_are_told_by_their_ids_where_there_is_no_counter() -> None:
     """A part is made when another one is named; the one under way has not been made yet."""
     named = plan(wiped=WIPED, parts=None, part_id=PART_ID)
     ids = [0.0] * 2 + [500.0] * 5 + [501.0] * 5 + [0.0] * 3 + [502.0] * 6
-    told = rows(**{PART_ID: ids})
+    told = rows(columns={PART_ID: ids})
     _, events = run(named, told)
     assert [(e.detail("first"), e.detail("part_id")) for e in made(events)] == [
         (500, 500),
         (501, 501),
     ]
-    _, none = run(named, rows(**{PART_ID: [None] * 21}))
+    _, none = run(named, rows(columns={PART_ID: [None] * 21}))
     assert made(none) == []
 
 
@@ -374,7 +383,7 @@ def test_a_part_joined_too_late_is_judged_again() -> None:
     glued = replace(MATERIAL, open_time_s=6.0)
     joining = plan(zone(id="tank", kind=ZoneKind.TANK, material=glued), wiped=WIPED, joined=JOINED)
     joined = [0.0] * 6 + [1.0] * 9 + [2.0] * 6  # part 1 after 4 s, part 2 after 8 s
-    _, events = run(joining, rows(**{JOINED: joined}))
+    _, events = run(joining, rows(columns={JOINED: joined}))
     late = [e for e in made(events) if e.detail("because")]
     assert [(e.detail("first"), e.detail("joined_s")) for e in late] == [(2, 8.0)]
     assert rules_of(str(late[0].detail("rules"))) == ((PartRule.OPEN_TIME, ""),)
@@ -383,7 +392,7 @@ def test_a_part_joined_too_late_is_judged_again() -> None:
 def test_a_counter_that_jumps_is_told_and_covers_what_may_be_parts() -> None:
     """The numbers that can be parts are uncounted, the rest were never made."""
     counted = [0.0] * 8 + [100.0] * 13
-    _, events = run(wiped(), rows(**{PARTS: counted}))
+    _, events = run(wiped(), rows(columns={PARTS: counted}))
     jump = of_kind(events, EventKind.COUNTER_JUMPED)[0]
     assert (jump.detail("what"), jump.detail("before"), jump.detail("after")) == ("jump", 0, 100)
     assert verdicts(events) == [(99, "unknown", "uncounted")]
@@ -392,7 +401,12 @@ def test_a_counter_that_jumps_is_told_and_covers_what_may_be_parts() -> None:
 def test_a_counter_reset_while_nothing_was_dispensed_hides_no_part() -> None:
     """A reset at the start of a shift is no suspect part."""
     counted = [7.0, 7.0, 7.0, 0.0, 0.0]
-    told = {TEMPERATURE: USUAL_C, SETPOINT: USUAL_C, DISPENSING: 0.0, PARTS: counted}
+    told: dict[str, Cells] = {
+        TEMPERATURE: USUAL_C,
+        SETPOINT: USUAL_C,
+        DISPENSING: 0.0,
+        PARTS: counted,
+    }
     _, events = run(wiped(), block(told))
     assert made(events) == []
     assert of_kind(events, EventKind.COUNTER_JUMPED)[0].detail("what") == "reset"
@@ -402,7 +416,12 @@ def test_a_part_whose_dispensing_was_never_seen_answers_for_the_whole_time() -> 
     """Shorter than a poll, or not told: then every moment since the part before counts."""
     temps_c = [*[115.0] * 24, 105.0, 115.0, 115.0, 115.0]
     told = rows()
-    more = {TEMPERATURE: temps_c[21:], SETPOINT: USUAL_C, DISPENSING: 0.0, PARTS: [4.0] * 6 + [5.0]}
+    more: dict[str, Cells] = {
+        TEMPERATURE: temps_c[21:],
+        SETPOINT: USUAL_C,
+        DISPENSING: 0.0,
+        PARTS: [4.0] * 6 + [5.0],
+    }
     _, events = run(wiped(), told, block(more, start_s=21.0))
     assert verdicts(events)[4:] == [(5, "quarantine", "outside_window:nozzle")]
     assert made(events)[4].detail("is_ready") is None
@@ -412,7 +431,7 @@ def test_a_count_with_melt_flowing_belongs_to_both_parts() -> None:
     """The next part has begun by then: what that step met speaks against both."""
     flowing = [1.0] * 9
     counted = [0.0] * 4 + [1.0] * 4 + [2.0]
-    told = {
+    told: dict[str, Cells] = {
         TEMPERATURE: with_at(105.0, 4, count=9),
         SETPOINT: USUAL_C,
         DISPENSING: flowing,
@@ -464,7 +483,7 @@ def fed(**changes: Any) -> CellPlan:
 def flowing_rows(seconds: int, tank_c: Cells, *, hose_c: Cells = USUAL_C) -> Block:
     """Melt flows all the time, and a part is made every four seconds."""
     counted = [float(n // 4) for n in range(seconds)]
-    told = {
+    told: dict[str, Cells] = {
         TEMPERATURE: tank_c,
         HOSE: hose_c,
         SETPOINT: USUAL_C,

@@ -126,7 +126,7 @@ def test_dispensing_cold_raises_build_up_which_latches(
 def test_a_typed_setpoint_raises_hot_and_its_worse_stage(
     faulty_runs: dict[str, FaultyRun], cell: str
 ) -> None:
-    """Hot above the window, its second stage above the ceiling, and one overheated charge."""
+    """Hot above the window, its second stage above the ceiling; the melt answers for itself."""
     run = faulty_runs[TYPED_SETPOINT]
     zone = nozzle_of(run.plant, cell)
     hot = raised(run.plant, cell, AlarmKind.HOT)
@@ -134,9 +134,8 @@ def test_a_typed_setpoint_raises_hot_and_its_worse_stage(
     over = raised(run.plant, cell, AlarmKind.HOT, 2)
     rules = alarm_of(zone, AlarmKind.OVER_CEILING)
     check_timing(run, cell, over, rules, zone.material.ceiling_c)
-    (overheated,) = run.plant.events(EventKind.CHARGE_OVERHEATED, cell=cell)
-    assert overheated.zone == "nozzle"
-    assert overheated.at.utc_ns <= over.at.utc_ns
+    # The nozzle's melt is followed into the parts that get it: the charge itself is as it was.
+    assert run.plant.events(EventKind.CHARGE_OVERHEATED, cell=cell) == []
 
 
 @both_cells

@@ -620,7 +620,8 @@ def test_a_judged_part_says_what_speaks_against_it() -> None:
     )
     unseen = {"verdict": "unknown", "rules": "blind:tank", "because": "readings lost"}
     assert told_of(EventKind.PART_MADE, first=7, last=9, **unseen) == (
-        "lens_4: parts 7 to 9: unknown, judged again (readings lost): tank not seen while dispensing"
+        "lens_4: parts 7 to 9: unknown, judged again (readings lost):"
+        " tank not seen while dispensing"
     )
     assert told_of(EventKind.PART_MADE, first=7, last=7, verdict="clear", rules="") == (
         "lens_4: part 7: clear"
@@ -647,12 +648,12 @@ def test_a_counter_says_how_it_moved() -> None:
 def test_what_people_entered_reads_as_they_said_it() -> None:
     """Check, decision, mark, note, charge."""
     who: dict[str, Detail] = {"who": "ann", "why": "weekly"}
-    check = {"entry": "check", "true_c": 120.0, "read_c": 123.0}
+    check: dict[str, Detail] = {"entry": "check", "true_c": 120.0, "read_c": 123.0}
     assert told_of(EventKind.ENTERED, "nozzle", **check, **who) == (
         "lens_4 nozzle: checked against a reference: 120.0 degC, it reads 3.0 K too high"
         " by ann: weekly"
     )
-    assert "is right" in told_of(EventKind.ENTERED, **(check | {"read_c": 120.0}))
+    assert "is right" in told_of(EventKind.ENTERED, "", **(check | {"read_c": 120.0}))
     assert told_of(EventKind.ENTERED, entry="disposition", subject="7-9", word="scrapped") == (
         "lens_4: parts 7-9 decided: scrapped"
     )

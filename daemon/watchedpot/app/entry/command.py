@@ -201,9 +201,7 @@ def _loading(options: argparse.Namespace, cell: CellRules) -> Loading:
         lot=options.lot,
         expires_utc_ns=None if options.expires is None else _date_ns(options.expires),
         out_of_store_s=None if options.out_of_store_h is None else 3600.0 * options.out_of_store_h,
-        storage=None
-        if options.storage_log is None
-        else _storage(options.storage_log, cell, options),
+        storage=_storage(options, cell) if options.storage_log else None,
     )
 
 
