@@ -15,8 +15,13 @@ from support.clock import START_UTC_NS, FakeClock
 from support.running import free_port
 from watchedpot.app.config import Configuration, load
 from watchedpot.app.daemon import BlockQueue, Daemon, _joined
+from watchedpot.app.entry import spool
+from watchedpot.core.entries import entry_of
 from watchedpot.core.model import (
     Block,
+    Check,
+    Entry,
+    EntryKind,
     Event,
     EventKind,
     Instant,
@@ -478,3 +483,105 @@ def test_an_end_that_cannot_be_recorded_is_said(
     asyncio.run(daemon.run())
     assert [name for name, _ in said] == ["ledger_failed"]
     assert "the end is missing" in str(said[0][1]["problem"])
+
+
+def answered(bench: Bench, *entries: Entry, blocks: Sequence[Block] = ()) -> list[spool.Answer]:
+    """What a daemon answers to entries that wait, before it is stopped."""
+    folder = spool.folder_of(bench.path)
+    ids = [spool.put(folder, one, said_utc_ns=n + 1).id for n, one in enumerate(entries)]
+    daemon = bench.daemon()
+
+    def emit(poller: ScriptedPoller) -> None:
+        for block in blocks:
+            if block.source == poller.source.id:
+                poller.emit(block)
+
+    for poller in bench.pollers:
+        poller.script = emit
+    bench.pollers.clear()
+
+    async def run() -> list[spool.Answer]:
+        running = asyncio.create_task(daemon.run())
+        found: dict[str, spool.Answer] = {}
+        async with asyncio.timeout(20.0):
+            while len(found) < len(ids):
+                for name in ids:
+                    answer = spool.take_answer(folder, name)
+                    if answer is not None:
+                        found[name] = answer
+                await asyncio.sleep(0)
+        daemon.stop()
+        await running
+        return [found[name] for name in ids]
+
+    return asyncio.run(run())
+
+
+def entry(kind: EntryKind, target: str, **changes: object) -> Entry:
+    """What somebody said."""
+    told = Entry(kind, target, Instant(0, 0), "ann", "weekly")
+    return replace(told, **changes)  # type: ignore[arg-type]
+
+
+def test_what_people_enter_is_recorded_and_answered(bench: Bench) -> None:
+    """Taken in order, in their words; the files are gone, the record is whole."""
+    note = entry(EntryKind.NOTE, "lens_4")
+    check = entry(EntryKind.CHECK, "lens_4/nozzle", check=Check(120.0, 120.2))
+    answers = answered(bench, note, check)
+    assert [answer.is_taken for answer in answers] == [True, True]
+    assert "checked against a reference" in answers[1].sentence
+    said = [event for event in bench.events() if event.kind is EventKind.ENTERED]
+    assert [event.detail("entry") for event in said] == ["note", "check"]
+    assert spool.waiting(spool.folder_of(bench.path)) == []
+    assert ledger.verify(bench.path).is_whole
+
+
+def test_what_makes_no_sense_is_refused_with_its_reason(bench: Bench) -> None:
+    """By the core, or because there is no such cell."""
+    answers = answered(
+        bench,
+        entry(EntryKind.NOTE, "press_1"),
+        entry(EntryKind.MARK_ALARM, "lens_4/nozzle/cold", word="maybe"),
+    )
+    assert [answer.is_taken for answer in answers] == [False, False]
+    assert "expected one of lens_4, housing_7" in answers[0].sentence
+    assert "expected one of real, expected, false" in answers[1].sentence
+
+
+def test_an_entry_that_was_recorded_before_a_kill_is_answered_and_not_taken_twice(
+    bench: Bench,
+) -> None:
+    """Its id is in the record already."""
+    folder = spool.folder_of(bench.path)
+    answered(bench, entry(EntryKind.NOTE, "lens_4"))
+    (said,) = [event for event in bench.events() if event.kind is EventKind.ENTERED]
+    again = entry_of(said)
+    path = folder / f"{again.id}.entry"
+    path.write_bytes(ledger.dump_state(replace(again, at=Instant(0, 0))))
+    bench.clock = FakeClock(start_utc_ns=START_UTC_NS + 100 * S)
+    answered(bench, entry(EntryKind.NOTE, "housing_7"))
+    said_now = [event for event in bench.events() if event.kind is EventKind.ENTERED]
+    assert [event.detail("target") for event in said_now] == ["lens_4", "housing_7"]
+    assert not path.exists()
+
+
+def test_a_file_that_is_no_entry_is_set_aside(bench: Bench) -> None:
+    """The others are taken all the same."""
+    folder = spool.folder_of(bench.path)
+    folder.mkdir()
+    (folder / "0.entry").write_bytes(b"odd")
+    (answer,) = answered(bench, entry(EntryKind.NOTE, "lens_4"))
+    assert answer.is_taken
+    assert (folder / "0.unreadable").is_file()
+
+
+def test_a_failed_check_judges_again(bench: Bench) -> None:
+    """What was asked for is in the record when the daemon ends, even if no part is concerned."""
+    rows = [zone_rows(float(second)) for second in range(1, 6)]
+    check = entry(EntryKind.CHECK, "lens_4/nozzle", check=Check(124.0, 120.0))
+    answered(bench, check, blocks=rows)
+    bench.clock = FakeClock(start_utc_ns=START_UTC_NS + 100 * S)
+    answered(bench, entry(EntryKind.NOTE, "lens_4"))
+    rejudged = [event for event in bench.events() if event.kind is EventKind.REJUDGED]
+    assert [event.detail("zone") for event in rejudged] == ["nozzle"]
+    assert rejudged[0].detail("error_k") == -4.0
