@@ -26,7 +26,7 @@ from pathlib import Path
 
 from watchedpot.app.config import Configuration, load
 from watchedpot.core.model import Event, EventKind
-from watchedpot.core.rules import AlarmKind, SoakRules, ZoneRules
+from watchedpot.core.rules import AlarmKind, CellRules, SoakRules, ZoneRules
 from watchedpot.core.snapshot import AlarmState, Phase
 from watchedpot.errors import LedgerError
 from watchedpot.outputs import ledger
@@ -281,6 +281,7 @@ def judge(configuration: Configuration, folder: Path, scrape: str) -> list[Findi
     findings = [finding for truth in record.truths for finding in _expect(record, truth)]
     findings += record.cold_beads()
     findings.append(record.nothing_else())
+    findings += [parts_found(path, folder, cell) for cell in configuration.cells]
     report = ledger.verify(path)
     findings.append(Finding("-", "the record is whole and unaltered", None, None, report.is_whole))
     served = TEMPERATURES in scrape
@@ -554,6 +555,47 @@ class Record:
         is_right: bool,
     ) -> Finding:
         return Finding(injected(truth), text, late_s, bound_s, is_right)
+
+
+def parts_found(path: Path, folder: Path, cell: CellRules) -> Finding:
+    """Every part that was really made has a judgement, and none that was wrong is let through."""
+    judged = list(ledger.parts(path, cell=cell.id))
+    missing, let_through, wrong = 0, 0, 0
+    made = list(parts_made(folder / "truth" / f"{cell.id}.csv", cell))
+    for ended_ns, was_right in made:
+        near_ns = round(SETTLING_S * SPEED * 1e9)
+        found = [one for one in judged if one.begun_utc_ns <= ended_ns <= one.at.utc_ns + near_ns]
+        missing += not found
+        wrong += not was_right
+        let_through += bool(found) and not was_right and not found[0].verdict.is_suspect
+    held = sum(one.count for one in judged if one.verdict.is_suspect)
+    text = f"{len(made)} made, {wrong} wrong, {let_through} let through, {held} held back"
+    is_right = not missing and not let_through
+    if missing:
+        text = f"{text}, {missing} WITHOUT A JUDGEMENT"
+    return Finding(f"{cell.id}: parts", text, None, None, is_right)
+
+
+def parts_made(truth: Path, cell: CellRules) -> Iterator[tuple[int, bool]]:
+    """End of each part that was finished [ns], and whether all was right while melt flowed."""
+    before: dict[str, str] = {}
+    is_right = True
+    for row in rows(truth):
+        if row["dispensing"] == "1":
+            is_right = is_right and stood_right(row, cell)
+        elif before.get("dispensing") == "1":
+            if int(row["parts"]) > int(before["parts"]):
+                yield int(before["utc_ns"]), is_right
+            is_right = True
+        before = row
+
+
+def stood_right(row: dict[str, str], cell: CellRules) -> bool:
+    """Whether every true block stood in its window, and the core was as warm as it must be."""
+    blocks = ((zone, float(row[f"{zone.id}.block_c"])) for zone in cell.zones)
+    soak = cell.zones[0].soak
+    is_warm = soak is None or float(row["core_c"]) >= soak.ready_c - soak.tolerance_k
+    return is_warm and all(zone.low_c <= block_c <= zone.high_c for zone, block_c in blocks)
 
 
 def injected(truth: Truth) -> str:

@@ -360,7 +360,7 @@ def test_an_acknowledged_cold_nozzle_is_still_a_hold() -> None:
     assert shown(state, plan).advice == AdviceSnapshot(Advice.HOLD, Why.ZONE_COLD, "nozzle")
     said = entry(EntryKind.ACKNOWLEDGE, "lens_4/nozzle/cold", at_s=HOUR_S + 4.0)
     state, events = run(plan, said, state=state)
-    assert events[0].detail("to") == "acknowledged"
+    assert events[1].detail("to") == "acknowledged"
     assert shown(state, plan).advice == AdviceSnapshot(Advice.HOLD, Why.ZONE_COLD, "nozzle")
 
 
