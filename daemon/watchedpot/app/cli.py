@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from watchedpot import __version__
+from watchedpot.app import questions, report
 from watchedpot.app.entry import command as entry
 from watchedpot.errors import ConfigError, SourceError, WatchedpotError
 
@@ -90,6 +91,8 @@ def _parser() -> argparse.ArgumentParser:
     plan.set_defaults(command=_plan)
 
     entry.add_parser(commands)
+    questions.add_parser(commands)
+    report.add_parser(commands)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of the configuration")
     schema.set_defaults(command=_schema)
