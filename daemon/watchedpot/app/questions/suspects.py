@@ -1,0 +1,158 @@
+"""Which parts are suspect, why, and how long they can still be reworked: the question itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from watchedpot.app.questions.gaps import Gap, gaps_of, newest_ns
+from watchedpot.app.questions.ranges import Range, by_urgency, ranges_of
+from watchedpot.app.questions.settings import Settings
+from watchedpot.core.model import Event, EventKind
+from watchedpot.core.rules import Verdict
+from watchedpot.outputs import ledger
+from watchedpot.outputs.ledger import RecordedPart
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked.
+
+    Attributes
+    ----------
+    asked_ns
+        When, on the clock of the record. [ns]
+    since_ns, until_ns
+        Parts counted from the one on and before the other; None without bound. [ns]
+    is_of_all
+        Whether parts that are not suspect are listed too.
+    """
+
+    asked_ns: int
+    since_ns: int | None = None
+    until_ns: int | None = None
+    cell: str | None = None
+    charge: str | None = None
+    is_of_all: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the ledger says to it.
+
+    Attributes
+    ----------
+    span_ns
+        Begin and end of what was looked at. [ns]
+    counts
+        Parts by their newest verdict. [1]
+    ranges
+        Most urgent first.
+    """
+
+    question: Question
+    span_ns: tuple[int, int]
+    counts: Mapping[Verdict, int]
+    ranges: tuple[Range, ...]
+    settings: Settings
+    gaps: tuple[Gap, ...] = ()
+    jumps: tuple[Event, ...] = ()
+    rework: Mapping[str, tuple[float | None, str]] = field(default_factory=dict)
+
+    @property
+    def suspects(self) -> list[Range]:
+        """Ranges of suspect parts."""
+        return [one for one in self.ranges if one.said.verdict.is_suspect]
+
+    @property
+    def uncounted(self) -> int:
+        """Parts that were certainly made and have no number. [1]."""
+        told = [event.detail("uncounted") for event in self.jumps]
+        return sum(number for number in told if isinstance(number, int))
+
+
+def ask(path: Path, question: Question) -> Answer:
+    """Answer from a ledger, also from one in use."""
+    settings = Settings.read(path)
+    settings.check_cell(question.cell)
+    newest = newest_ns(path, question.asked_ns)
+    begin_ns = settings.runs[0].at.utc_ns if settings.runs else question.asked_ns
+    end_ns = (question.asked_ns if newest is None else newest) + 1
+    span_ns = (
+        begin_ns if question.since_ns is None else question.since_ns,
+        end_ns if question.until_ns is None else question.until_ns,
+    )
+    chosen = list(_parts(path, question)) if not question.is_of_all else None
+    earlier = _earlier(path, question, chosen)
+    ranges = ranges_of(
+        _parts(path, question) if chosen is None else chosen,
+        asked_ns=question.asked_ns,
+        decided=tuple(ledger.dispositions(path, cell=question.cell)),
+        revision=settings.revision,
+        earlier=lambda part: earlier.get(part.seq),
+    )
+    cells = {one.said.cell for one in ranges if one.said.verdict.is_suspect}
+    sources = frozenset() if question.cell is None else settings.sources_of(question.cell)
+    return Answer(
+        question=question,
+        span_ns=span_ns,
+        counts=_counts(path, question),
+        ranges=tuple(by_urgency(ranges)),
+        settings=settings,
+        gaps=gaps_of(
+            path, cell=question.cell, sources=sources, since_ns=span_ns[0], until_ns=span_ns[1]
+        ),
+        jumps=tuple(
+            recorded.event
+            for recorded in ledger.events(
+                path, since_ns=question.since_ns, until_ns=question.until_ns, cell=question.cell
+            )
+            if recorded.event.kind is EventKind.COUNTER_JUMPED
+        ),
+        rework=settings.rework(cells),
+    )
+
+
+def _parts(
+    path: Path, question: Question, *, is_latest: bool = True, is_counted: bool = False
+) -> Iterator[RecordedPart]:
+    """The parts that were asked for."""
+    return ledger.parts(
+        path,
+        since_ns=question.since_ns,
+        until_ns=question.until_ns,
+        cell=question.cell,
+        charge=question.charge,
+        suspects_only=is_latest and not question.is_of_all and not is_counted,
+        is_latest=is_latest,
+    )
+
+
+def _counts(path: Path, question: Question) -> dict[Verdict, int]:
+    """Parts by their newest verdict."""
+    if question.charge is None:
+        found = ledger.verdicts(
+            path, since_ns=question.since_ns, until_ns=question.until_ns, cell=question.cell
+        )
+        return {verdict: found.get(verdict.value, 0) for verdict in Verdict}
+    counts = dict.fromkeys(Verdict, 0)
+    for part in _parts(path, question, is_counted=True):
+        counts[part.verdict] += part.count
+    return counts
+
+
+def _earlier(
+    path: Path, question: Question, chosen: list[RecordedPart] | None
+) -> dict[int, Verdict]:
+    """Verdict before the newest, by the row of the newest, of those that were judged again."""
+    if chosen is not None and not any(part.judgement > 1 for part in chosen):
+        return {}
+    newest: dict[tuple[str, int, int], Verdict] = {}
+    found = {}
+    for part in _parts(path, question, is_latest=False):
+        key = part.cell, part.epoch, part.first
+        if key in newest:
+            found[part.seq] = newest[key]
+        newest[key] = part.verdict
+    return found
