@@ -128,6 +128,18 @@ def test_gaps_are_told_with_their_length(path: Path) -> None:
     ]
 
 
+def test_rows_lost_to_a_full_queue_are_told_once(tmp_path: Path) -> None:
+    """They are a moment, whose event says it all."""
+    path = tmp_path / "cell.ledger"
+    lost = told(EventKind.READINGS_DROPPED, 1.0, cell="", source="lens_4", rows=7)
+    with recording(path) as recorder:
+        recorder.write([Batch(events=(lost,))])
+    expected = (
+        "daemon: 7 rows of readings of lens_4 lost to a full queue; that time counts as not seen"
+    )
+    assert words(asked(path), "gap") == [expected]
+
+
 def test_a_changed_limit_has_old_new_time_and_file(path: Path) -> None:
     """At the start of the run that has it, by the file that the daemon named."""
     (row,) = (row for row in asked(path).rows if row.what == "limit_changed")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -117,6 +118,9 @@ def test_cautions_come_from_the_materials_of_the_cells(tmp_path: Path) -> None:
     expected = {"demo_silicone": (600.0, "Warm it only under the hood.")}
     assert settings.rework(["lens_4", "housing_7"]) == expected
     assert settings.rework(["housing_7"]) == {}
+    silent = {"id": "lens_4", "zones": [{"material": {"id": "x", "rework_s": None}}]}
+    nothing = replace(settings, by_run=dict.fromkeys(settings.by_run, {"cells": [silent]}))
+    assert nothing.rework(["lens_4"]) == {}
     assert settings.sources_of("lens_4") == {"lens_4"}
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from outputs.ledger.samples import batch, recording
 from watchedpot.errors import LedgerError
-from watchedpot.outputs.ledger import store
+from watchedpot.outputs.ledger import store, verify
 
 
 @pytest.fixture
@@ -199,3 +199,16 @@ def test_a_claim_in_a_missing_folder_says_so(tmp_path: Path) -> None:
     """The path is at fault, not the ledger."""
     with pytest.raises(LedgerError, match="its folder cannot be used"):
         store.claim(tmp_path / "nowhere" / "plant.ledger")
+
+
+def test_a_file_that_was_cut_off_says_where_it_ends(path: Path, raw: sqlite3.Connection) -> None:
+    """By its own header; one that never was a ledger says nothing of the kind."""
+    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    raw.close()
+    size = path.stat().st_size
+    with path.open("r+b") as stream:
+        stream.truncate(size // 2)
+    with pytest.raises(LedgerError, match=f"it ends at byte {size // 2} of {size}"):
+        verify(path)
+    missing = store.unreadable(path.with_name("none"), sqlite3.OperationalError("no such file"))
+    assert "ends at byte" not in str(missing)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -83,10 +83,10 @@ def ask(path: Path, question: Question) -> Answer:
         begin_ns if question.since_ns is None else question.since_ns,
         end_ns if question.until_ns is None else question.until_ns,
     )
-    chosen = list(_parts(path, question)) if not question.is_of_all else None
-    earlier = _earlier(path, question, chosen)
+    suspects_only = not question.is_of_all
+    earlier = _earlier(path, question, _parts(path, question, suspects_only=suspects_only))
     ranges = ranges_of(
-        _parts(path, question) if chosen is None else chosen,
+        _parts(path, question, suspects_only=suspects_only),
         asked_ns=question.asked_ns,
         decided=tuple(ledger.dispositions(path, cell=question.cell)),
         revision=settings.revision,
@@ -114,18 +114,15 @@ def ask(path: Path, question: Question) -> Answer:
     )
 
 
-def _parts(
-    path: Path, question: Question, *, is_latest: bool = True, is_counted: bool = False
-) -> Iterator[RecordedPart]:
-    """The parts that were asked for."""
+def _parts(path: Path, question: Question, *, suspects_only: bool) -> Iterator[RecordedPart]:
+    """The parts that were asked for, in their newest judgement."""
     return ledger.parts(
         path,
         since_ns=question.since_ns,
         until_ns=question.until_ns,
         cell=question.cell,
         charge=question.charge,
-        suspects_only=is_latest and not question.is_of_all and not is_counted,
-        is_latest=is_latest,
+        suspects_only=suspects_only,
     )
 
 
@@ -135,22 +132,27 @@ def _counts(path: Path, question: Question) -> dict[Verdict, int]:
         found = ledger.verdicts(
             path, since_ns=question.since_ns, until_ns=question.until_ns, cell=question.cell
         )
-        return {verdict: found.get(verdict.value, 0) for verdict in Verdict}
+        return {verdict: found[verdict.value] for verdict in Verdict}
     counts = dict.fromkeys(Verdict, 0)
-    for part in _parts(path, question, is_counted=True):
+    for part in _parts(path, question, suspects_only=False):
         counts[part.verdict] += part.count
     return counts
 
 
-def _earlier(
-    path: Path, question: Question, chosen: list[RecordedPart] | None
-) -> dict[int, Verdict]:
+def _earlier(path: Path, question: Question, parts: Iterable[RecordedPart]) -> dict[int, Verdict]:
     """Verdict before the newest, by the row of the newest, of those that were judged again."""
-    if chosen is not None and not any(part.judgement > 1 for part in chosen):
+    moments = [part.at.utc_ns for part in parts if part.judgement > 1]
+    if not moments:
         return {}
     newest: dict[tuple[str, int, int], Verdict] = {}
     found = {}
-    for part in _parts(path, question, is_latest=False):
+    for part in ledger.parts(
+        path,
+        since_ns=min(moments),
+        until_ns=max(moments) + 1,
+        cell=question.cell,
+        is_latest=False,
+    ):
         key = part.cell, part.epoch, part.first
         if key in newest:
             found[part.seq] = newest[key]

@@ -261,6 +261,23 @@ def unreadable(path: Path, exc: sqlite3.Error) -> LedgerError:
     """Error for a ledger that SQLite cannot open or read."""
     return LedgerError(
         f"ledger {path}",
-        f"expected a readable SQLite file, got: {exc}",
+        f"expected a readable SQLite file, got: {exc}{_cut_off(path)}",
         hint="check the path, the rights of the file and of its folder, and the disk",
     )
+
+
+def _cut_off(path: Path) -> str:
+    """Where a file ends that was longer, by its own header; empty if it was not.
+
+    The size of a page stands at byte 16 of a SQLite file (1 for 65536), their number at byte 28.
+    """
+    try:
+        with path.open("rb") as stream:
+            header = stream.read(32)
+        size = path.stat().st_size
+    except OSError:
+        return ""
+    page = int.from_bytes(header[16:18], "big")
+    due = (65_536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+    is_sqlite = header.startswith(b"SQLite format 3")
+    return f"; it ends at byte {size} of {due}" if is_sqlite and size < due else ""
