@@ -114,14 +114,14 @@ def play(
     kill_at_s: float | None = None,
     away_s: float = 30.0,
     stood_s: float = 0.0,
-    changes: str = "",
+    counter_bits: int = 32,
 ) -> Played:
     """Run a scenario and judge it on the way.
 
     Parameters
     ----------
     scenario
-        A bundled one by its name.
+        A bundled one by its name, or the text of one.
     seed
         Of the noise, and of where in a scan's second the polls lie.
     kill_at_s, away_s
@@ -129,12 +129,13 @@ def play(
     stood_s
         How long the cell had stood as it begins, watched, before the scenario: so a core that
         is warm is known to be. [s]
-    changes
-        Text behind the scenario's.
+    counter_bits
+        Of the counter that the controller serves: it rolls over behind them. [1]
     """
-    world = World(parse(bundled()[scenario] + changes, scenario), start_ns=0, seed=seed)
+    text = bundled().get(scenario, scenario)
+    world = World(parse(text, "told"), start_ns=0, seed=seed)
     cell = world.cells[rules.id]
-    watcher = _Watcher(rules)
+    watcher = _Watcher(rules, 2**counter_bits)
     if stood_s:
         watcher.stand(cell, round(stood_s))
     recorder = _Recorder(cell, rules)
@@ -235,8 +236,9 @@ class _Recorder:
 class _Watcher:
     """The engine as the daemon runs it, without its sockets and its disk."""
 
-    def __init__(self, rules: CellRules) -> None:
+    def __init__(self, rules: CellRules, rolls_over_at: int) -> None:
         self.rules = rules
+        self.rolls_over_at = rolls_over_at
         self.plan = engine.plan_cell(rules)
         self.state = engine.start(self.plan)
         self.channels = rules.channels()
@@ -247,7 +249,7 @@ class _Watcher:
 
     def stand(self, cell: Cell, seconds: int) -> None:
         """The cell as it stands, once a second until the scenario begins."""
-        values = [_shown(cell, name) for name in self.channels]
+        values = [self._value(cell, name) for name in self.channels]
         for second in range(-seconds, 0):
             self.rows.append((second * NANO, values, [int(not np.isfinite(v)) * 4 for v in values]))
         self.flush()
@@ -257,11 +259,16 @@ class _Watcher:
         if cell.panel.link is not Link.UP:
             values = [np.nan] * len(self.channels)
         else:
-            values = [_shown(cell, name) for name in self.channels]
+            values = [self._value(cell, name) for name in self.channels]
         quality = [int(Quality.GOOD if np.isfinite(v) else Quality.MISSING) for v in values]
         self.rows.append((round(now_s * NANO), values, quality))
         if len(self.rows) >= 60:
             self.flush()
+
+    def _value(self, cell: Cell, channel: str) -> float:
+        """What the controller shows of a channel, its counter within its bits."""
+        value = _shown(cell, channel)
+        return value % self.rolls_over_at if channel.endswith("/parts") else value
 
     def flush(self) -> None:
         """Judge what was read."""

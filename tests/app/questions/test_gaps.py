@@ -12,6 +12,7 @@ from outputs.ledger.samples import recording
 from watchedpot.app.questions.gaps import (
     Gap,
     GapKind,
+    covered_ns,
     find_gaps,
     gaps_of,
     newest_ns,
@@ -220,3 +221,28 @@ def test_an_event_can_be_the_newest(tmp_path: Path) -> None:
     with recording(path) as recorder:
         recorder.write([Batch((polls(0, 5),), (told(STOPPED, 9.0, cell=""),))])
     assert newest_ns(path, instant_ns(10.0)) == instant_ns(9.0)
+
+
+@pytest.mark.parametrize(
+    ("since_s", "until_s", "span_s"),
+    [
+        (None, None, (0.0, 1199.0)),
+        (100.0, 200.0, (100.0, 200.0)),
+        (-500.0, 9000.0, (0.0, 1199.0)),
+        (5000.0, None, (5000.0, 5000.0)),
+        (5000.0, 6000.0, (5000.0, 5000.0)),
+        (None, -500.0, (0.0, 0.0)),
+    ],
+)
+def test_nothing_is_claimed_of_what_was_not_recorded(
+    tmp_path: Path, since_s: float | None, until_s: float | None, span_s: tuple[float, float]
+) -> None:
+    """A span is cut to the record; one beside it is empty."""
+    found = covered_ns(
+        record(tmp_path / "cell.ledger"),
+        begin_ns=instant_ns(0.0),
+        asked_ns=instant_ns(9000.0),
+        since_ns=None if since_s is None else instant_ns(since_s),
+        until_ns=None if until_s is None else instant_ns(until_s),
+    )
+    assert [each // 10**9 for each in found] == [instant_ns(each) // 10**9 for each in span_s]

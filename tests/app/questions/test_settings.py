@@ -119,7 +119,7 @@ def test_cautions_come_from_the_materials_of_the_cells(tmp_path: Path) -> None:
     assert settings.rework(["lens_4", "housing_7"]) == expected
     assert settings.rework(["housing_7"]) == {}
     silent = {"id": "lens_4", "zones": [{"material": {"id": "x", "rework_s": None}}]}
-    nothing = replace(settings, by_run=dict.fromkeys(settings.by_run, {"cells": [silent]}))
+    nothing = replace(settings, by_run={run: {"cells": [silent]} for run in settings.by_run})
     assert nothing.rework(["lens_4"]) == {}
     assert settings.sources_of("lens_4") == {"lens_4"}
 
