@@ -149,6 +149,11 @@ def _figures(part: Truth) -> str:
     )
 
 
+def size(event: Event) -> int:
+    """Parts that a judgement is about."""
+    return int(event.detail("last") or 0) + 1 - int(event.detail("first") or 0)
+
+
 def named(scenario: str) -> str:
     """A scenario by its name, or by what its text begins with."""
     return "counters" if scenario == COUNTERS else scenario
@@ -160,7 +165,7 @@ def test_counters_reconcile_to_the_last_part() -> None:
     for seed in FEW:
         played = play(COUNTERS, rules, seed=seed, until_s=1500.0, stood_s=3600.0, counter_bits=16)
         counted = [event for event in played.parts if not event.detail("because")]
-        numbers = sum(int(e.detail("last") or 0) + 1 - int(e.detail("first") or 0) for e in counted)
+        numbers = sum(map(size, counted))
         uncertain = [e for e in counted if PartRule.UNCOUNTED in reasons(e)]
         assert {str(jump.detail("what")) for jump in played.jumps} >= {"rollover", "reset"}
         assert all(suspect(event) for event in uncertain)

@@ -210,3 +210,21 @@ def newest_ns(path: Path, near_ns: int, *, before_run: int | None = None) -> int
         if newest is not None:
             return newest
     return None
+
+
+def covered_ns(
+    path: Path, *, begin_ns: int, asked_ns: int, since_ns: int | None, until_ns: int | None
+) -> tuple[int, int]:
+    """Begin and end of what a record can tell of a span: nothing is claimed of what came after it.
+
+    Parameters
+    ----------
+    begin_ns
+        Where the record begins; a span may be asked for that begins earlier. [ns]
+    since_ns, until_ns
+        The span; None for no bound. [ns]
+    """
+    newest = newest_ns(path, asked_ns)
+    end_ns = (asked_ns if newest is None else newest) + 1
+    from_ns = begin_ns if since_ns is None else max(since_ns, begin_ns)
+    return from_ns, max(from_ns, end_ns if until_ns is None else min(until_ns, end_ns))

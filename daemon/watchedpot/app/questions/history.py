@@ -9,7 +9,7 @@ from datetime import tzinfo
 from itertools import chain, pairwise
 from pathlib import Path
 
-from watchedpot.app.questions.gaps import Gap, GapKind, gaps_of, newest_ns, total_s
+from watchedpot.app.questions.gaps import Gap, GapKind, covered_ns, gaps_of, total_s
 from watchedpot.app.questions.like import is_raised
 from watchedpot.app.questions.lines import beside, counted, prose
 from watchedpot.app.questions.settings import Settings, changes, shown
@@ -132,12 +132,12 @@ def ask(path: Path, question: Question) -> History:
     """Answer from a ledger, also from one in use."""
     settings = Settings.read(path)
     settings.check_cell(question.cell)
-    newest = newest_ns(path, question.asked_ns)
-    begin_ns = settings.runs[0].at.utc_ns if settings.runs else question.asked_ns
-    end_ns = (question.asked_ns if newest is None else newest) + 1
-    span_ns = (
-        begin_ns if question.since_ns is None else question.since_ns,
-        end_ns if question.until_ns is None else question.until_ns,
+    span_ns = covered_ns(
+        path,
+        begin_ns=settings.runs[0].at.utc_ns if settings.runs else question.asked_ns,
+        asked_ns=question.asked_ns,
+        since_ns=question.since_ns,
+        until_ns=question.until_ns,
     )
     sources = frozenset() if question.cell is None else settings.sources_of(question.cell)
     gaps = gaps_of(

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from watchedpot.app.questions.gaps import Gap, gaps_of, newest_ns
+from watchedpot.app.questions.gaps import Gap, covered_ns, gaps_of
 from watchedpot.app.questions.ranges import Range, by_urgency, ranges_of
 from watchedpot.app.questions.settings import Settings
 from watchedpot.core.model import Event, EventKind
@@ -76,12 +76,12 @@ def ask(path: Path, question: Question) -> Answer:
     """Answer from a ledger, also from one in use."""
     settings = Settings.read(path)
     settings.check_cell(question.cell)
-    newest = newest_ns(path, question.asked_ns)
-    begin_ns = settings.runs[0].at.utc_ns if settings.runs else question.asked_ns
-    end_ns = (question.asked_ns if newest is None else newest) + 1
-    span_ns = (
-        begin_ns if question.since_ns is None else question.since_ns,
-        end_ns if question.until_ns is None else question.until_ns,
+    span_ns = covered_ns(
+        path,
+        begin_ns=settings.runs[0].at.utc_ns if settings.runs else question.asked_ns,
+        asked_ns=question.asked_ns,
+        since_ns=question.since_ns,
+        until_ns=question.until_ns,
     )
     suspects_only = not question.is_of_all
     earlier = _earlier(path, question, _parts(path, question, suspects_only=suspects_only))

@@ -21,7 +21,7 @@ MOST_RANGES = 6
 """Ranges of numbers named in the first sentence. [1]"""
 
 RECENT_S = 60.0
-"""Age of the end of the record above which it is told [s]: parts may have been made since."""
+"""What is missing at the end of the record is told above this [s]: parts may have been made."""
 
 MOST_TOLD = 100
 """Ranges told one by one, the most urgent ones. [1]"""
@@ -116,7 +116,8 @@ def _verdict(verdict: Verdict) -> str:
 
 def text(answer: Answer, tz: tzinfo | None = None) -> str:
     """The whole answer as it is printed."""
-    asked = clock(answer.question.asked_ns, tz)
+    asked_ns = answer.question.asked_ns
+    asked = clock(asked_ns, tz)
     sections: list[list[str]] = [prose(f"{sentence(answer, tz)}.")]
     sections += [_range_lines(one, answer, tz) for one in answer.ranges[:MOST_TOLD]]
     if len(answer.ranges) > MOST_TOLD:
@@ -138,10 +139,12 @@ def text(answer: Answer, tz: tzinfo | None = None) -> str:
         within = f"within {duration(time_s)} of dispensing" if time_s is not None else ""
         said = ": ".join(part for part in (within, plain(caution)) if part)
         facts += beside("Rework", f"{material}, {said}", column=12)
-    times = f"Times are local, {offset(asked)}; rework as of {local(answer.question.asked_ns, tz)}."
-    behind_s = (answer.question.asked_ns - answer.span_ns[1]) / NANO
-    if answer.question.until_ns is None and behind_s > RECENT_S:
-        times += f" The record ended {duration(behind_s)} before that."
+    times = f"Times are local, {offset(asked)}; rework as of {local(asked_ns, tz)}."
+    asked_until_ns = min(answer.question.until_ns or asked_ns, asked_ns)
+    if (asked_until_ns - answer.span_ns[1]) / NANO > RECENT_S:
+        times += (
+            f" The record ends at {local(answer.span_ns[1], tz)}: what came after is not known."
+        )
     sections += [facts, [*prose(times), *prose(CAUTION)]]
     return "\n\n".join("\n".join(lines) for lines in sections if lines)
 
