@@ -488,7 +488,8 @@ def test_an_end_that_cannot_be_recorded_is_said(
 def answered(bench: Bench, *entries: Entry, blocks: Sequence[Block] = ()) -> list[spool.Answer]:
     """What a daemon answers to entries that wait, before it is stopped."""
     folder = spool.folder_of(bench.path)
-    ids = [spool.put(folder, one, said_utc_ns=n + 1).id for n, one in enumerate(entries)]
+    said_ns = bench.clock.now().utc_ns
+    ids = [spool.put(folder, one, said_utc_ns=said_ns + n).id for n, one in enumerate(entries)]
     daemon = bench.daemon()
 
     def emit(poller: ScriptedPoller) -> None:

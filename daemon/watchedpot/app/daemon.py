@@ -432,6 +432,7 @@ class Daemon:
                 EventKind.CONFIGURATION_CHANGED,
                 ("revision", revision),
                 ("previous", earlier_revision[: len(revision)]),
+                ("files", ", ".join(str(file) for file in self._configuration.files)),
             )
 
     def _poller(self, source: Source, rng: random.Random) -> Poller:

@@ -237,7 +237,7 @@ def test_an_event_can_be_the_newest(tmp_path: Path) -> None:
 def test_nothing_is_claimed_of_what_was_not_recorded(
     tmp_path: Path, since_s: float | None, until_s: float | None, span_s: tuple[float, float]
 ) -> None:
-    """A span is cut to the record; one beside it is empty."""
+    """A span is cut to the record, whose end is told; one beside it is empty."""
     found = covered_ns(
         record(tmp_path / "cell.ledger"),
         begin_ns=instant_ns(0.0),
@@ -245,4 +245,5 @@ def test_nothing_is_claimed_of_what_was_not_recorded(
         since_ns=None if since_s is None else instant_ns(since_s),
         until_ns=None if until_s is None else instant_ns(until_s),
     )
-    assert [each // 10**9 for each in found] == [instant_ns(each) // 10**9 for each in span_s]
+    expected = [instant_ns(each) // 10**9 for each in (*span_s, 1199.0)]
+    assert [each // 10**9 for each in found] == expected

@@ -94,6 +94,10 @@ def test_no_suspect_is_told_with_what_was_watched(answer: Answer) -> None:
         "No part is suspect, of 11 parts, 2025-06-15 17:06:40 to 17:26:39 +02:00;"
         " 10 min 31 s of it not watched; 2 parts made without a number: treat as suspect"
     )
+    beside = replace(of(), span_ns=(instant_ns(9.0), instant_ns(9.0)))
+    assert sentence(beside, ZONE) == (
+        "Nothing was recorded in this span, so nothing is known of its parts"
+    )
     assert sentence(of(), ZONE) == (
         "No part is suspect, and none was counted, 2025-06-15 17:06:40 to 17:16:40 +02:00"
     )

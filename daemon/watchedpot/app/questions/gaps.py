@@ -214,8 +214,10 @@ def newest_ns(path: Path, near_ns: int, *, before_run: int | None = None) -> int
 
 def covered_ns(
     path: Path, *, begin_ns: int, asked_ns: int, since_ns: int | None, until_ns: int | None
-) -> tuple[int, int]:
-    """Begin and end of what a record can tell of a span: nothing is claimed of what came after it.
+) -> tuple[int, int, int]:
+    """Begin and end of what a record can tell of a span, and its own end. [ns].
+
+    Nothing is claimed of what came after it.
 
     Parameters
     ----------
@@ -227,4 +229,5 @@ def covered_ns(
     newest = newest_ns(path, asked_ns)
     end_ns = (asked_ns if newest is None else newest) + 1
     from_ns = begin_ns if since_ns is None else max(since_ns, begin_ns)
-    return from_ns, max(from_ns, end_ns if until_ns is None else min(until_ns, end_ns))
+    to_ns = end_ns if until_ns is None else min(until_ns, end_ns)
+    return from_ns, max(from_ns, to_ns), end_ns

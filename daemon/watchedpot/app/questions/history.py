@@ -132,13 +132,14 @@ def ask(path: Path, question: Question) -> History:
     """Answer from a ledger, also from one in use."""
     settings = Settings.read(path)
     settings.check_cell(question.cell)
-    span_ns = covered_ns(
+    from_ns, to_ns, _ = covered_ns(
         path,
         begin_ns=settings.runs[0].at.utc_ns if settings.runs else question.asked_ns,
         asked_ns=question.asked_ns,
         since_ns=question.since_ns,
         until_ns=question.until_ns,
     )
+    span_ns = from_ns, to_ns
     sources = frozenset() if question.cell is None else settings.sources_of(question.cell)
     gaps = gaps_of(
         path, cell=question.cell, sources=sources, since_ns=span_ns[0], until_ns=span_ns[1]

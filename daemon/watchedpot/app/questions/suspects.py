@@ -45,6 +45,8 @@ class Answer:
     ----------
     span_ns
         Begin and end of what was looked at. [ns]
+    record_ends_ns
+        End of the record; None where it does not matter. [ns]
     counts
         Parts by their newest verdict. [1]
     ranges
@@ -56,6 +58,7 @@ class Answer:
     counts: Mapping[Verdict, int]
     ranges: tuple[Range, ...]
     settings: Settings
+    record_ends_ns: int | None = None
     gaps: tuple[Gap, ...] = ()
     jumps: tuple[Event, ...] = ()
     rework: Mapping[str, tuple[float | None, str]] = field(default_factory=dict)
@@ -76,13 +79,14 @@ def ask(path: Path, question: Question) -> Answer:
     """Answer from a ledger, also from one in use."""
     settings = Settings.read(path)
     settings.check_cell(question.cell)
-    span_ns = covered_ns(
+    from_ns, to_ns, end_ns = covered_ns(
         path,
         begin_ns=settings.runs[0].at.utc_ns if settings.runs else question.asked_ns,
         asked_ns=question.asked_ns,
         since_ns=question.since_ns,
         until_ns=question.until_ns,
     )
+    span_ns = from_ns, to_ns
     suspects_only = not question.is_of_all
     earlier = _earlier(path, question, _parts(path, question, suspects_only=suspects_only))
     ranges = ranges_of(
@@ -100,6 +104,7 @@ def ask(path: Path, question: Question) -> Answer:
         counts=_counts(path, question),
         ranges=tuple(by_urgency(ranges)),
         settings=settings,
+        record_ends_ns=end_ns,
         gaps=gaps_of(
             path, cell=question.cell, sources=sources, since_ns=span_ns[0], until_ns=span_ns[1]
         ),

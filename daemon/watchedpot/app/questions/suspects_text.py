@@ -76,6 +76,8 @@ def sentence(answer: Answer, tz: tzinfo | None = None) -> str:
 
 def _none(answer: Answer, tz: tzinfo | None) -> str:
     judged = sum(answer.counts.values())
+    if answer.span_ns[0] == answer.span_ns[1]:
+        return "Nothing was recorded in this span, so nothing is known of its parts"
     blind_s = total_s(answer.gaps, *answer.span_ns)
     watched = f"; {duration(blind_s)} of it not watched" if blind_s else ""
     made = f"of {counted(judged, 'part')}" if judged else "and none was counted"
@@ -140,11 +142,10 @@ def text(answer: Answer, tz: tzinfo | None = None) -> str:
         said = ": ".join(part for part in (within, plain(caution)) if part)
         facts += beside("Rework", f"{material}, {said}", column=12)
     times = f"Times are local, {offset(asked)}; rework as of {local(asked_ns, tz)}."
-    asked_until_ns = min(answer.question.until_ns or asked_ns, asked_ns)
-    if (asked_until_ns - answer.span_ns[1]) / NANO > RECENT_S:
-        times += (
-            f" The record ends at {local(answer.span_ns[1], tz)}: what came after is not known."
-        )
+    until_ns = min(answer.question.until_ns or asked_ns, asked_ns)
+    ends_ns = answer.record_ends_ns
+    if ends_ns is not None and (until_ns - ends_ns) / NANO > RECENT_S:
+        times += f" The record ends at {local(ends_ns, tz)}: what came after is not known."
     sections += [facts, [*prose(times), *prose(CAUTION)]]
     return "\n\n".join("\n".join(lines) for lines in sections if lines)
 
