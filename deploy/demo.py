@@ -561,7 +561,10 @@ def parts_found(path: Path, folder: Path, cell: CellRules) -> Finding:
     """Every part that was really made has a judgement, and none that was wrong is let through."""
     judged = list(ledger.parts(path, cell=cell.id))
     missing, let_through, wrong = 0, 0, 0
-    made = list(parts_made(folder / "truth" / f"{cell.id}.csv", cell))
+    until_ns = max((one.event.at.utc_ns for one in ledger.events(path)), default=0)
+    until_ns -= round(SETTLING_S * SPEED * 1e9)  # the simulator runs on when the daemon has ended
+    all_made = parts_made(folder / "truth" / f"{cell.id}.csv", cell)
+    made = [(ended_ns, was_right) for ended_ns, was_right in all_made if ended_ns < until_ns]
     for ended_ns, was_right in made:
         near_ns = round(SETTLING_S * SPEED * 1e9)
         found = [one for one in judged if one.begun_utc_ns <= ended_ns <= one.at.utc_ns + near_ns]

@@ -156,7 +156,7 @@ def part_steps(
         When tips were cooled.
     is_unsaid : (n,) array of bool or None
         Steps in which nobody said whether melt flowed, and in which for this once none is taken
-        to have flowed through a zone that was seen. [1]
+        to have flowed; what was not seen of them still counts as that. [1]
 
     Returns
     -------
@@ -189,7 +189,7 @@ def part_steps(
             is_cold = _is_cold(plan.limits[place], low_mk[row], tip_low_mk[row]) & joined[row]
             newest_ns = _mark_settling(marks[row], trace, is_cold, chills, plan.settle_ns)
             chilled_ns = newest_ns if chilled_ns is None else max(chilled_ns, newest_ns or 0)
-    flow = may_flow if is_unsaid is None else may_flow & ~(is_unsaid & joined)
+    flow = may_flow if is_unsaid is None else may_flow & ~is_unsaid
     seen = joined & flow
     seen_us = step_us * seen
     lowest = np.where(
@@ -199,7 +199,7 @@ def part_steps(
         if not plan.limits[place].has_tip:
             lowest[row, 2:] = NONE_MK
     means_mk = (wall_mk[:, :-1] + wall_mk[:, 1:]) // 2
-    sums = np.stack((means_mk * seen_us, seen_us, step_us * (flow & ~joined)), axis=1)
+    sums = np.stack((means_mk * seen_us, seen_us, step_us * (may_flow & ~joined)), axis=1)
     flowing = np.where(flow, marks & ~_BLIND, marks & _CEILING)
     return Steps(
         places, len(plan.zones), np.stack((flowing, marks), axis=1), lowest, sums, chilled_ns
