@@ -34,11 +34,12 @@ def opcua_block(
     rows: int,
     *,
     first: int = 0,
+    step: int = 1,
     source: str = "lens_4",
     channels: int = 12,
     seed: int = 1,
 ) -> Block:
-    """Polls at 1 Hz of a 0.1 K sensor, with late polls and with stamps of 1 us and 100 ns.
+    """Polls of a 0.1 K sensor, some of them late, with stamps of 1 us and 100 ns.
 
     The controller writes its channels one after the other, 20 to 80 us apart, in a scan of
     100 ms; the server stamps them one by one as it answers.
@@ -46,7 +47,7 @@ def opcua_block(
     rng = np.random.default_rng(seed)
     shape = (rows, channels)
     lateness_ns = rng.gamma(2.0, 2e5, rows).astype(np.int64)
-    mono_ns = MONO_NS + (first + np.arange(rows)) * SECOND_NS + lateness_ns
+    mono_ns = MONO_NS + (first + step * np.arange(rows)) * SECOND_NS + lateness_ns
     seen_ns = mono_ns - MONO_NS + UTC_NS + rng.integers(80, 400, rows)
     scan_ns = (seen_ns - 3_000_000) // 100_000_000 * 100_000_000
     in_scan_us = rng.integers(0, 400, rows)[:, None] + np.cumsum(rng.integers(20, 80, shape), 1)

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from outputs.ledger.samples import PLAN, at, event, part, recording
-from watchedpot.core.model import Detail, EventKind
+from outputs.ledger.samples import PLAN, at, batch, event, part, recording
+from watchedpot.core.model import Detail, Event, EventKind
 from watchedpot.core.parts import judged_again
 from watchedpot.core.rules import PartRule, Verdict
 from watchedpot.errors import LedgerError
 from watchedpot.outputs import ledger
-from watchedpot.outputs.ledger import Batch, verify
+from watchedpot.outputs.ledger import Batch, made, projections, verify
 from watchedpot.outputs.ledger.made import SUSPECT, dispositions, part_events, parts, verdicts
-from watchedpot.outputs.ledger.store import MIGRATIONS, _statements, connect_writer
+from watchedpot.outputs.ledger.store import MIGRATIONS, SCHEMA, _statements, connect_writer
 
 
 @pytest.fixture
@@ -124,7 +128,7 @@ def test_a_whole_chain_of_parts_is_proven(path: Path) -> None:
 @pytest.mark.parametrize(
     ("statement", "fault"),
     [
-        ("UPDATE parts SET verdict = 'clear' WHERE seq = 5", "parts row 5: expected columns"),
+        ("UPDATE parts SET verdict = 'clear' WHERE seq = 5", "parts row 5: expected hash"),
         (
             "UPDATE parts SET vals = replace(vals, 'quarantine', 'clear'), verdict = 'clear'"
             " WHERE seq = 5",
@@ -135,7 +139,7 @@ def test_a_whole_chain_of_parts_is_proven(path: Path) -> None:
         ("UPDATE parts SET judgement = 1 WHERE seq = 7", "parts row 7: expected hash"),
         ("UPDATE parts SET vals = '[' WHERE seq = 2", "parts row 2"),
         ("UPDATE parts SET first = 'x' WHERE seq = 2", "parts row 2: expected first of type"),
-        ("UPDATE part_layouts SET names = '[]'", "parts row 1"),
+        ("UPDATE part_layouts SET items = '[]' WHERE id = 1", "parts row 1"),
         ("UPDATE meta SET value = zeroblob(32) WHERE key = 'parts_hash'", "meta row parts_hash"),
     ],
 )
@@ -152,32 +156,133 @@ def test_a_part_that_does_not_read_back_is_an_error(path: Path, raw: sqlite3.Con
     raw.execute("UPDATE parts SET vals = '[1]' WHERE seq = 2")
     with pytest.raises(LedgerError, match="parts row 2: it does not read back"):
         list(part_events(path))
-    raw.execute("UPDATE part_layouts SET names = '[\"first\"]'")
-    with pytest.raises(LedgerError, match="parts row"):
+    raw.execute("UPDATE part_layouts SET items = '[[\"first\"]]' WHERE id = 1")
+    raw.execute("UPDATE parts SET vals = '[]' WHERE seq = 1")
+    with pytest.raises(LedgerError, match="parts row 1: it is no judged part: KeyError"):
+        list(parts(path))
+    raw.execute("UPDATE part_layouts SET items = '[[\"none\"]]' WHERE id = 1")
+    with pytest.raises(LedgerError, match="part_layouts row 1: it does not read back: no layout"):
         list(parts(path))
 
 
-def test_a_ledger_of_the_first_version_is_read_and_migrated(tmp_path: Path) -> None:
-    """Without parts as it is; the first writing adds the tables, and what they project."""
-    file = tmp_path / "old.ledger"
-    told = event(EventKind.CHARGE_CHANGED, 1.0, charge_id="42", how="signal")
+NAMES = st.sampled_from(
+    ["first", "last", "epoch", "verdict", "charge_id", "begun_utc_ns", "age_s", "nozzle_min_c"]
+)
+VALUES = (
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**70), 2**70)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(st.characters(codec="utf-8"), max_size=5)
+)
+
+
+@given(st.lists(st.dictionaries(NAMES, VALUES, max_size=6), max_size=6))
+@settings(max_examples=40, deadline=None)
+def test_whatever_a_part_says_reads_back_equal(told: list[dict[str, Detail]]) -> None:
+    """Any details in any order, of any types and sizes; and the chain over them is whole."""
+    given_events = [
+        Event(EventKind.PART_MADE, at(second), "lens_4", "", tuple(details.items()))
+        for second, details in enumerate(told)
+    ]
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "cell.ledger"
+        with recording(file) as recorder:
+            recorder.write([Batch(events=tuple(given_events))])
+        again = [recorded.event for recorded in part_events(file)]
+        assert [repr(event) for event in again] == [repr(event) for event in given_events]
+        assert verify(file).is_whole
+
+
+@pytest.mark.parametrize("column", made.COLUMNS.split(", "))
+@pytest.mark.parametrize("seq", [1, 5, 9], ids=["first", "middle", "newest"])
+def test_any_value_of_a_part_changed_is_found(
+    path: Path, raw: sqlite3.Connection, column: str, seq: int
+) -> None:
+    """The row is named, whichever of its columns it is."""
+    kind = raw.execute(f"SELECT typeof({column}) FROM parts WHERE seq = {seq}").fetchone()[0]
+    changed = {"integer": f"{column} + 1000", "text": f"{column} || ' '"}[kind]
+    raw.execute("PRAGMA foreign_keys = OFF")
+    raw.execute(f"UPDATE parts SET {column} = {changed} WHERE seq = {seq}")
+    fault = verify(path).faults[0]
+    assert (fault.table, fault.row) == ("parts", str(seq))
+
+
+@pytest.mark.parametrize("seq", range(1, 10))
+def test_a_part_removed_or_put_in_is_named(path: Path, raw: sqlite3.Connection, seq: int) -> None:
+    """Every row from the first to the newest, and a copy of it at the end."""
+    columns = made.COLUMNS.removeprefix("seq, ")
+    raw.execute(f"INSERT INTO parts SELECT 10, {columns}, hash FROM parts WHERE seq = {seq}")
+    assert (verify(path).faults[0].table, verify(path).faults[0].row) == ("parts", "10")
+    raw.execute("DELETE FROM parts WHERE seq = 10")
+    assert verify(path).is_whole
+    raw.execute(f"DELETE FROM parts WHERE seq = {seq}")
+    assert (verify(path).faults[0].table, verify(path).faults[0].row) == ("parts", str(seq))
+
+
+def test_a_part_judged_three_times_counts_once(tmp_path: Path) -> None:
+    """With its newest verdict; a range may replace the part it begins with."""
+    file = tmp_path / "cell.ledger"
+    judged = [
+        part(4, PartRule.OUTSIDE_WINDOW),
+        part(4, PartRule.NEAR_EDGE),
+        part(4),
+        part(4, last=6),
+    ]
     with recording(file) as recorder:
-        recorder.write([Batch(events=(told,))])
+        for one in judged:
+            recorder.write([Batch(events=(one,))])
+    assert [one.judgement for one in parts(file, is_latest=False)] == [1, 2, 3, 4]
+    assert [(one.first, one.last, one.judgement) for one in parts(file)] == [(4, 6, 4)]
+    assert {verdict: count for verdict, count in verdicts(file).items() if count} == {"clear": 3}
+
+
+def v1(file: Path) -> sqlite3.Connection:
+    """What the first version left of a ledger that was written by this one, without parts."""
     raw = connect_writer(file)
     for statement in _statements("".join(f"{one};" for one in MIGRATIONS[1])):
         if statement.startswith("CREATE TABLE"):
             raw.execute(f"DROP TABLE {statement.split()[2]}")
-    raw.execute("DELETE FROM meta WHERE key LIKE 'parts%'")
+    raw.execute(
+        "DELETE FROM meta WHERE key IN ('parts', 'parts_hash', 'checkpoints', 'is_held_told')"
+    )
     raw.execute("UPDATE meta SET value = 1 WHERE key = 'schema_version'")
-    raw.close()
+    return raw
+
+
+def test_the_first_version_is_what_its_own_schema_makes(tmp_path: Path) -> None:
+    """The tests' old ledgers have the tables and indices of the first version, and no others."""
+    file = tmp_path / "old.ledger"
+    with recording(file):
+        pass
+    shape = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
+    with closing(v1(file)) as raw, closing(sqlite3.connect(":memory:")) as first:
+        first.executescript(SCHEMA + projections.FIRST_SCHEMA)
+        assert raw.execute(shape).fetchall() == first.execute(shape).fetchall()
+
+
+def test_a_ledger_of_the_first_version_is_read_and_goes_on(tmp_path: Path) -> None:
+    """Without parts as it is; the next run adds the tables, what they project, and its rows."""
+    file = tmp_path / "old.ledger"
+    told = event(EventKind.CHARGE_CHANGED, 1.0, charge_id="42", how="signal")
+    with recording(file) as recorder:
+        for second in range(25):
+            recorder.write([batch(second, *((told,) if second == 1 else ()))])
+    v1(file).close()
     assert verify(file).is_whole
     assert (list(parts(file)), list(part_events(file)), list(dispositions(file))) == ([], [], [])
     assert sum(verdicts(file).values()) == 0
     assert list(ledger.checkpoints(file, cell="lens_4")) == []
+    assert sum(len(one.block) for one in ledger.blocks(file)) == 25
     with recording(file) as recorder:
-        recorder.write([Batch(events=(part(1),))])
-    assert verify(file).is_whole
+        recorder.write([batch(25, part(1))])
+    report = verify(file)
+    assert (report.faults, report.rows, report.parts) == ((), 26, 1)
     assert len(list(parts(file))) == 1
+    assert [one.event for one in ledger.events(file)] == [told]
+    assert len(list(ledger.checkpoints(file, cell="lens_4"))) == 1
+    with closing(connect_writer(file)) as raw:
+        assert raw.execute("SELECT charge_id, how FROM charges").fetchall() == [("42", "signal")]
 
 
 def test_the_suspect_verdicts_are_those_of_the_core() -> None:

@@ -241,7 +241,7 @@ def test_readings_beyond_the_size_are_trimmed_and_events_stay(path: Path) -> Non
     sizes = []
     with recording(path, rows_per_block=50, retention=Retention(size_bytes=200_000)) as recorder:
         for minute in range(60):
-            told = alarm_changed(50.0 * minute)
+            told = alarm_changed(50.0 * minute, "normal")
             recorder.write([Batch((opcua_block(50, first=50 * minute, seed=minute),), (told,))])
             sizes.append(path.stat().st_size + path.with_name("cell.ledger-wal").stat().st_size)
     with reading(path) as connection:

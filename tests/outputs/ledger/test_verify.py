@@ -17,6 +17,7 @@ from outputs.ledger.samples import (
     batch,
     event,
     opcua_block,
+    part,
     recording,
     row,
     state,
@@ -25,9 +26,10 @@ from watchedpot.core.model import EventKind
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import codec
 from watchedpot.outputs.ledger.chain import GENESIS, row_hash
+from watchedpot.outputs.ledger.links import Fault
 from watchedpot.outputs.ledger.record import Batch
 from watchedpot.outputs.ledger.store import reading
-from watchedpot.outputs.ledger.verify import Fault, verify
+from watchedpot.outputs.ledger.verify import verify
 
 COLUMNS = {
     "events": "seq run utc_ns mono_ns cell zone kind details prev_hash hash",
@@ -354,11 +356,29 @@ def test_bytes_damaged_on_the_disk_are_found(path: Path, raw: sqlite3.Connection
     content = bytearray(path.read_bytes())
     content[page * 4096 : page * 4096 + 64] = b"\xff" * 64
     path.write_bytes(content)
-    faults = verify(path).faults
-    assert {fault.table for fault in faults} == {"file"}
-    assert faults[-1] == Fault(
-        "file", "", "a file that can be read to its end", "database disk image is malformed"
-    )
+    found = [(fault.table, fault.row, fault.found) for fault in verify(path).faults]
+    assert found[0][0] == "file"
+    assert found[1:] == [("blocks", "1", "database disk image is malformed")]
+
+
+def test_damaged_rows_in_the_middle_are_named(tmp_path: Path) -> None:
+    """The first one that cannot be read, while other tables are still proven."""
+    file = tmp_path / "cell.ledger"
+    with recording(file) as recorder:
+        for n in range(40):
+            recorder.write([batch(n, *(part(10 * n + one) for one in range(10)))])
+    with closing(sqlite3.connect(file)) as raw:
+        raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        marked = raw.execute("SELECT vals, hash FROM parts WHERE seq = 200").fetchone()
+    content = bytearray(file.read_bytes())
+    page = content.index(marked[1]) // 4096
+    content[4096 * page : 4096 * page + 8] = b"\xff" * 8
+    file.write_bytes(content)
+    faults = verify(file).faults
+    assert (faults[0].table, faults[0].row) == ("file", "")
+    (named,) = [fault for fault in faults if fault.row]
+    assert named.table == "parts"
+    assert 150 < int(named.row) <= 200
 
 
 def test_a_ledger_in_use_is_verified(path: Path) -> None:

@@ -1,5 +1,6 @@
 """The record: readings, events and states in one SQLite file that can be proven whole."""
 
+from watchedpot.outputs.ledger.links import Fault
 from watchedpot.outputs.ledger.made import (
     Disposition,
     RecordedPart,
@@ -28,7 +29,7 @@ from watchedpot.outputs.ledger.reader import (
 from watchedpot.outputs.ledger.record import Batch, Resumed, config_revision
 from watchedpot.outputs.ledger.retention import Retention
 from watchedpot.outputs.ledger.state import dump_state, load_state
-from watchedpot.outputs.ledger.verify import Fault, Report, verify
+from watchedpot.outputs.ledger.verify import Report, verify
 from watchedpot.outputs.ledger.writer import Ledger, Receipt
 
 __all__ = [

@@ -1,17 +1,17 @@
 """Judged parts: a table with a chain of its own, since there may be a million of them.
 
-A part is an event of the core. Its details come with the same names each time, which are kept
-once (``part_layouts``); a row has their values, and beside them in columns what is searched for.
-A later judgement of a part is another row; the newest counts, all stay.
+A part is an event of the core. Some of its details are columns, by which it is found; the others
+lie in the row as the layout says, which many rows share (``values``). A later judgement of a part
+is another row; the newest counts, all stay.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -22,11 +22,14 @@ from watchedpot.core.rules import PartRule, Verdict
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger.chain import details_text, row_hash
 from watchedpot.outputs.ledger.reader import RecordedEvent
-from watchedpot.outputs.ledger.store import Heads, reading
+from watchedpot.outputs.ledger.store import Heads, has_parts, reading
+from watchedpot.outputs.ledger.values import Layout, written
 
 SCHEMA = (files(__package__) / "parts.sql").read_text(encoding="utf-8")
 
 SUSPECT = tuple(verdict.value for verdict in Verdict if verdict.is_suspect)
+
+_rules = lru_cache(rules_of)
 
 _PER_ZONE = ("min_c", "mean_c", "max_c", "coverage")
 
@@ -104,70 +107,22 @@ class Disposition:
     why: str
 
 
-def part_hash(previous: bytes, row: Sequence[Any]) -> bytes:
-    """Link of a row: seq, run, times, cell, judgement, names and values of its details."""
-    return row_hash(previous, row)
+COLUMNS = (
+    "seq, run, utc_ns, mono_ns, cell, epoch, first, last, judgement, verdict, charge,"
+    " begun_utc_ns, layout, vals"
+)
+"""All of a row but its hash."""
 
-
-def append(connection: sqlite3.Connection, heads: Heads, event: Event, *, run: int) -> None:
-    """Next row of the table, within a transaction; moves the heads."""
-    names = json.dumps([name for name, _ in event.details], separators=(",", ":"))
-    values = json.dumps(list(json.loads(details_text(event)).values()), separators=(",", ":"))
-    at = event.at
-    shown = searched((0, run, at.utc_ns, at.mono_ns, event.cell, 0, names, values))
-    epoch, first, last, verdict, charge, begun_ns = shown
-    (earlier,) = connection.execute(
-        "SELECT count(*) FROM parts WHERE cell = ? AND epoch = ? AND first = ?",
-        (event.cell, epoch, first),
-    ).fetchone()
-    seq = heads.parts + 1
-    hashed = (seq, run, at.utc_ns, at.mono_ns, event.cell, earlier + 1, names, values)
-    link = part_hash(heads.parts_hash, hashed)
-    connection.execute(
-        "INSERT INTO parts VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            *(seq, run, at.utc_ns, at.mono_ns, event.cell, epoch, first, last),
-            *(earlier + 1, verdict, charge, begun_ns, _layout(connection, names)),
-            *(values, link),
-        ),
-    )
-    heads.parts, heads.parts_hash = seq, link
-
-
-def searched(row: Sequence[Any]) -> tuple[int, int, int, str, str, int]:
-    """What the columns of a row of ``COLUMNS`` must repeat, from epoch to beginning."""
-    recorded = part_event(row)
-    told = dict(recorded.event.details)
-    return (
-        _whole(told.get("epoch")),
-        _whole(told.get("first")),
-        _whole(told.get("last")),
-        str(told.get("verdict") or ""),
-        str(told.get("charge_id") or ""),
-        _begun(told, recorded.event.at),
-    )
-
-
-def _whole(value: Detail) -> int:
-    return value if isinstance(value, int) else 0
-
-
-def _begun(told: dict[str, Detail], at: Instant) -> int:
-    return _whole(told.get("begun_utc_ns")) or at.utc_ns
-
-
-def _layout(connection: sqlite3.Connection, names: str) -> int:
-    found = connection.execute("SELECT id FROM part_layouts WHERE names = ?", (names,)).fetchone()
-    if found is None:
-        connection.execute("INSERT INTO part_layouts (names) VALUES (?)", (names,))
-        return _layout(connection, names)
-    return int(found[0])
-
-
-COLUMNS = "seq, run, utc_ns, mono_ns, cell, judgement, names, vals"
-"""What is hashed, in this order; the other columns repeat some of the details."""
-
-_FROM = "FROM parts JOIN part_layouts ON part_layouts.id = layout"
+_JUDGEMENT, _LAYOUT = 8, 12
+_HELD = {
+    "epoch": 5,
+    "first": 6,
+    "last": 7,
+    "verdict": 9,
+    "charge_id": 10,
+    "begun_utc_ns": 11,
+}
+"""Details that columns hold, with their places in a row of ``COLUMNS``."""
 
 NEWEST = (
     "NOT EXISTS (SELECT 1 FROM parts later WHERE later.cell = parts.cell"
@@ -175,8 +130,83 @@ NEWEST = (
 )
 """Whether no later judgement of the same part is there."""
 
+_REPLACED = (
+    "parts later CROSS JOIN parts ON parts.cell = later.cell AND parts.epoch = later.epoch"
+    " AND parts.first = later.first AND parts.judgement = later.judgement - 1"
+    " AND later.judgement > 1"
+)
+"""Each judgement that was followed by another; few are."""
 
-def part_event(row: Sequence[Any]) -> RecordedEvent:
+
+def hashed(row: Sequence[Any], layout: str) -> tuple[Any, ...]:
+    """What of a row of ``COLUMNS`` is hashed: all, with the text of its layout for its number."""
+    return (*row[:_LAYOUT], layout, *row[_LAYOUT + 1 :])
+
+
+def append(connection: sqlite3.Connection, heads: Heads, event: Event, *, run: int) -> None:
+    """Next row of the table, within a transaction; moves the heads."""
+    told: dict[str, Detail] = json.loads(details_text(event))
+    epoch, first, last, begun_ns = (
+        _whole(told.get(name)) for name in ("epoch", "first", "last", "begun_utc_ns")
+    )
+    held: dict[str, Detail] = {
+        "epoch": epoch,
+        "first": first,
+        "last": last,
+        "verdict": str(told.get("verdict") or ""),
+        "charge_id": str(told.get("charge_id") or ""),
+        "begun_utc_ns": begun_ns or event.at.utc_ns,
+    }
+    layout, values = written(told, held)
+    (earlier,) = connection.execute(
+        "SELECT count(*) FROM parts WHERE cell = ? AND first = ? AND epoch = ?",
+        (event.cell, first, epoch),
+    ).fetchone()
+    row = (
+        *(heads.parts + 1, run, event.at.utc_ns, event.at.mono_ns, event.cell, epoch, first, last),
+        *(earlier + 1, held["verdict"], held["charge_id"], held["begun_utc_ns"]),
+        *(_layout_id(connection, layout), values),
+    )
+    link = row_hash(heads.parts_hash, hashed(row, layout))
+    connection.execute(
+        "INSERT INTO parts VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, link)
+    )
+    heads.parts, heads.parts_hash = heads.parts + 1, link
+
+
+def _whole(value: Detail) -> int:
+    """A number for a column, 0 for what is none or has more than 64 bits."""
+    return int(value) if isinstance(value, int) and -(2**63) <= value < 2**63 else 0
+
+
+def _layout_id(connection: sqlite3.Connection, items: str) -> int:
+    found = connection.execute("SELECT id FROM part_layouts WHERE items = ?", (items,)).fetchone()
+    if found is None:
+        connection.execute("INSERT INTO part_layouts (items) VALUES (?)", (items,))
+        return _layout_id(connection, items)
+    return int(found[0])
+
+
+def layouts(connection: sqlite3.Connection) -> dict[int, Layout]:
+    """All layouts, by the number that rows give.
+
+    Raises
+    ------
+    LedgerError
+        One does not read back.
+    """
+    found = {}
+    for number, items in connection.execute("SELECT id, items FROM part_layouts"):
+        try:
+            found[number] = Layout.parse(items, _HELD)
+        except ValueError as exc:
+            raise LedgerError(
+                f"part_layouts row {number}", f"it does not read back: {exc}"
+            ) from exc
+    return found
+
+
+def part_event(row: Sequence[Any], known: Mapping[int, Layout]) -> RecordedEvent:
     """The event of a row of ``COLUMNS``, as it was given.
 
     Raises
@@ -184,26 +214,29 @@ def part_event(row: Sequence[Any]) -> RecordedEvent:
     LedgerError
         It does not read back.
     """
-    seq, run, utc_ns, mono_ns, cell, _, names, values = row
+    seq, run, utc_ns, mono_ns, cell, *_ = row
+    at = Instant(utc_ns, mono_ns)
+    return RecordedEvent(seq, run, Event(EventKind.PART_MADE, at, cell, "", _details(row, known)))
+
+
+def _details(row: Sequence[Any], known: Mapping[int, Layout]) -> tuple[tuple[str, Detail], ...]:
     try:
-        details = tuple(zip(json.loads(names), json.loads(values), strict=True))
-    except (ValueError, TypeError) as exc:
-        raise LedgerError(f"parts row {seq}", f"it does not read back: {exc}") from exc
-    return RecordedEvent(
-        seq, run, Event(EventKind.PART_MADE, Instant(utc_ns, mono_ns), cell, "", details)
-    )
+        return known[row[_LAYOUT]].details(row, row[-1])
+    except (KeyError, ValueError, TypeError) as exc:
+        raise LedgerError(f"parts row {row[0]}", f"it does not read back: {exc!r}") from exc
 
 
 def part_events(path: Path, *, cell: str | None = None) -> Iterator[RecordedEvent]:
     """Every judgement as the event it was, in the order of the record."""
     with reading(path) as connection:
-        if not _has_parts(connection):
+        if not has_parts(connection):
             return
+        known = layouts(connection)
         for row in connection.execute(
-            f"SELECT {COLUMNS} {_FROM} WHERE ifnull(cell = ?, 1) ORDER BY seq",
+            f"SELECT {COLUMNS} FROM parts WHERE ifnull(cell = ?, 1) ORDER BY seq",  # noqa: S608
             (cell,),
         ):
-            yield part_event(row)
+            yield part_event(row, known)
 
 
 def parts(
@@ -223,16 +256,17 @@ def parts(
     if is_latest:
         conditions.append(NEWEST)
     with reading(path) as connection:
-        if not _has_parts(connection):
+        if not has_parts(connection):
             return
+        known = layouts(connection)
         for row in connection.execute(
-            f"SELECT {COLUMNS} {_FROM} WHERE {' AND '.join(conditions)} ORDER BY seq",
+            f"SELECT {COLUMNS} FROM parts WHERE {' AND '.join(conditions)} ORDER BY seq",  # noqa: S608
             (*_span(since_ns, until_ns), cell, charge),
         ):
-            yield recorded_part(row)
+            yield recorded_part(row, known)
 
 
-def recorded_part(row: Sequence[Any]) -> RecordedPart:
+def recorded_part(row: Sequence[Any], known: Mapping[int, Layout]) -> RecordedPart:
     """One judgement from a row of ``COLUMNS``.
 
     Raises
@@ -240,15 +274,15 @@ def recorded_part(row: Sequence[Any]) -> RecordedPart:
     LedgerError
         It lacks what a part has.
     """
-    recorded, told = part_event(row), dict[str, Any]()
-    told.update(recorded.event.details)
+    seq, run, utc_ns, mono_ns, cell, *_ = row
+    told: dict[str, Any] = dict(_details(row, known))
     try:
         return RecordedPart(
-            recorded.seq,
-            recorded.run,
-            int(row[5]),
-            recorded.event.at,
-            recorded.event.cell,
+            seq,
+            run,
+            row[_JUDGEMENT],
+            Instant(utc_ns, mono_ns),
+            cell,
             told["epoch"],
             told["first"],
             told["last"],
@@ -261,7 +295,7 @@ def recorded_part(row: Sequence[Any]) -> RecordedPart:
             told["is_ready"],
             told["coverage"],
             Verdict(told["verdict"]),
-            rules_of(told["rules"]),
+            _rules(told["rules"]),
             told["because"],
             told["inspection"],
             told["bead_width_mm"],
@@ -272,12 +306,21 @@ def recorded_part(row: Sequence[Any]) -> RecordedPart:
             _zones(told),
         )
     except (KeyError, ValueError) as exc:
-        raise LedgerError(f"parts row {recorded.seq}", f"it is no judged part: {exc!r}") from exc
+        raise LedgerError(f"parts row {seq}", f"it is no judged part: {exc!r}") from exc
 
 
 def _zones(told: dict[str, Any]) -> dict[str, ZoneOfPart]:
-    names = [name.removesuffix("_coverage") for name in told if name.endswith("_coverage")]
-    return {zone: ZoneOfPart(*(told[f"{zone}_{figure}"] for figure in _PER_ZONE)) for zone in names}
+    return {
+        zone: ZoneOfPart(*(told[figure] for figure in figures))
+        for zone, figures in _figures(tuple(told))
+    }
+
+
+@lru_cache
+def _figures(names: tuple[str, ...]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Zones of a part by the names of its details, each with the names of its figures."""
+    zones = (name.removesuffix("_coverage") for name in names if name.endswith("_coverage"))
+    return tuple((zone, tuple(f"{zone}_{figure}" for figure in _PER_ZONE)) for zone in zones)
 
 
 def verdicts(
@@ -288,32 +331,29 @@ def verdicts(
     cell: str | None = None,
 ) -> dict[str, int]:
     """Number of parts by their newest verdict; all verdicts are there."""
-    found = {verdict.value: 0 for verdict in Verdict}
+    found = dict.fromkeys((verdict.value for verdict in Verdict), 0)
+    sums = ", ".join(
+        f"total(parts.last - parts.first + 1) FILTER (WHERE parts.verdict = '{verdict}')"
+        for verdict in found
+    )
     span = (*_span(since_ns, until_ns), cell)
-    chosen = "utc_ns >= ? AND utc_ns < ? AND ifnull(cell = ?, 1)"
+    chosen = "parts.utc_ns >= ? AND parts.utc_ns < ? AND ifnull(parts.cell = ?, 1)"
     with reading(path) as connection:
-        if not _has_parts(connection):
+        if not has_parts(connection):
             return found
-        counts = f"SELECT verdict, sum(last - first + 1) FROM {{}} WHERE {chosen} GROUP BY verdict"  # noqa: S608
-        # Few parts are judged more than once: what came before is taken off again.
-        for sign, table in ((1, "parts"), (-1, f"({_REPLACED})")):
-            query = counts.format(table)
-            for verdict, count in connection.execute(query, span):
-                found[verdict] += sign * count
+        # What was judged again is taken off: to ask each row for a later one takes longer.
+        for sign, table in ((1, "parts"), (-1, _REPLACED)):
+            query = f"SELECT {sums} FROM {table} WHERE {chosen}"  # noqa: S608
+            counts = connection.execute(query, span).fetchone()
+            for verdict, count in zip(found, counts, strict=True):
+                found[verdict] += sign * int(count)
     return found
-
-
-_REPLACED = (
-    "SELECT DISTINCT earlier.* FROM parts later JOIN parts earlier ON earlier.cell = later.cell"
-    " AND earlier.epoch = later.epoch AND earlier.first = later.first"
-    " AND earlier.seq < later.seq WHERE later.judgement > 1"
-)
 
 
 def dispositions(path: Path, *, cell: str | None = None) -> Iterator[Disposition]:
     """What was decided about parts, in the order in which it was."""
     with reading(path) as connection:
-        if not _has_parts(connection):
+        if not has_parts(connection):
             return
         for seq, utc_ns, mono_ns, *rest in connection.execute(
             "SELECT seq, utc_ns, mono_ns, cell, first, last, word, who, why FROM dispositions"
@@ -323,18 +363,5 @@ def dispositions(path: Path, *, cell: str | None = None) -> Iterator[Disposition
             yield Disposition(seq, Instant(utc_ns, mono_ns), *rest)
 
 
-def _has_parts(connection: sqlite3.Connection) -> bool:
-    """Whether the ledger is of a version that records parts."""
-    (version,) = connection.execute(
-        "SELECT value FROM meta WHERE key = 'schema_version'"
-    ).fetchone()
-    return int(version) > 1
-
-
 def _span(since_ns: int | None, until_ns: int | None) -> tuple[int, int]:
     return (-(2**63) if since_ns is None else since_ns, 2**63 - 1 if until_ns is None else until_ns)
-
-
-def payload_digest(payload: bytes) -> bytes:
-    """What stands for a payload that was trimmed."""
-    return sha256(payload).digest()

@@ -21,8 +21,8 @@ import numpy as np
 from watchedpot.core.model import Block, Detail, Event, EventKind, Instant
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import codec
-from watchedpot.outputs.ledger.chain import state_hash
-from watchedpot.outputs.ledger.store import reading, schema_version
+from watchedpot.outputs.ledger.chain import row_hash
+from watchedpot.outputs.ledger.store import has_parts, reading
 
 _EVER_NS = (-(2**63), 2**63 - 1)
 
@@ -132,14 +132,15 @@ class Checkpoint:
 def checkpoints(path: Path, *, cell: str) -> Iterator[Checkpoint]:
     """States of a cell kept on the way, oldest first; a damaged one is passed over."""
     with reading(path) as connection:
-        if schema_version(connection, path) < 2:
+        if not has_parts(connection):
             return
-        for run, utc_ns, mono_ns, payload, found in connection.execute(
-            "SELECT run, utc_ns, mono_ns, payload, hash FROM checkpoints WHERE cell = ?"
-            " ORDER BY rowid",
+        for *row, previous, found in connection.execute(
+            "SELECT seq, cell, run, utc_ns, mono_ns, payload, prev_hash, hash FROM checkpoints"
+            " WHERE cell = ? ORDER BY seq",
             (cell,),
         ):
-            if found == state_hash(cell, payload, run=run, utc_ns=utc_ns, mono_ns=mono_ns):
+            if found == row_hash(previous, row):
+                _, _, run, utc_ns, mono_ns, payload = row
                 yield Checkpoint(run, Instant(utc_ns, mono_ns), cell, zlib.decompress(payload))
 
 

@@ -363,7 +363,7 @@ class _Transaction:
     def trim(self, retention: Retention, at: Instant) -> None:
         """Take out what is beyond the retention and nobody needs, and record that."""
         done = trim(self._connection, self.heads, retention, at)
-        if done.blocks:
+        if done.is_to_tell:
             self.append_event(Event(EventKind.RECORD_TRIMMED, at, details=done.details()))
 
     def put_states(self, batches: Sequence[Batch]) -> None:
@@ -383,18 +383,24 @@ class _Transaction:
                 "INSERT OR REPLACE INTO states VALUES (?, ?, ?, ?, ?, ?)",
                 (cell, *at.values(), payload, state_hash(cell, payload, **at)),
             )
-            if cell in changed or self._is_checkpoint_due(cell, heads.last_utc_ns):
-                self._connection.execute(
-                    "INSERT INTO checkpoints VALUES (?, ?, ?, ?, ?, ?)",
-                    (cell, *at.values(), payload, state_hash(cell, payload, **at)),
-                )
+            self._keep_checkpoint(cell, payload, is_due=cell in changed)
 
-    def _is_checkpoint_due(self, cell: str, utc_ns: int) -> bool:
-        """Whether the newest checkpoint of a cell is old; a clock set back makes it so too."""
-        (newest_ns,) = self._connection.execute(
-            "SELECT max(utc_ns) FROM checkpoints WHERE cell = ?", (cell,)
+    def _keep_checkpoint(self, cell: str, payload: bytes, *, is_due: bool) -> None:
+        """Next checkpoint of a cell, if its newest is old; a clock set back makes it so too."""
+        heads = self.heads
+        newest = self._connection.execute(
+            "SELECT utc_ns, hash FROM checkpoints WHERE cell = ? ORDER BY seq DESC LIMIT 1", (cell,)
         ).fetchone()
-        return newest_ns is None or abs(utc_ns - newest_ns) >= CHECKPOINT_NS
+        if newest and not is_due and abs(heads.last_utc_ns - newest[0]) < CHECKPOINT_NS:
+            return
+        (last,) = self._connection.execute("SELECT max(seq) FROM checkpoints").fetchone()
+        previous = newest[1] if newest else GENESIS
+        row = (*((last or 0) + 1, cell, self.run, heads.last_utc_ns, heads.last_mono_ns, payload),)
+        self._connection.execute(
+            "INSERT INTO checkpoints VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (*row, previous, row_hash(previous, row)),
+        )
+        heads.checkpoints += 1
 
     def _note_moment(self, at: Instant) -> None:
         heads = self.heads

@@ -4,18 +4,23 @@ The oldest readings go first. Blocks that are still needed stay, and so do the r
 between them, without their readings: a row keeps the digest of what it held, so that the chain
 can be followed over it. Needed are the readings
 
-- around a suspect part about which nobody has decided;
+- around a suspect part about which nobody has decided; to hold it is no decision yet;
 - of the present charge, of an excursion that is open, of an alarm that is not back to normal;
   but none of these for longer than ``LONGEST_HOLD_NS``, or one forgotten alarm would keep all.
+
+A decision names numbers, and a counter that began anew gives them again: it is about the newest
+part of a number that had been counted by then.
 """
 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
+from hashlib import sha256
 
-from watchedpot.core.model import Detail, Instant
-from watchedpot.outputs.ledger.made import NEWEST, SUSPECT, payload_digest
+from watchedpot.core.model import Detail, Disposition, Instant
+from watchedpot.outputs.ledger.made import NEWEST, SUSPECT
 from watchedpot.outputs.ledger.store import Heads
 
 _MINUTE_NS = 60_000_000_000
@@ -54,12 +59,18 @@ class Trimmed:
     ----------
     held
         Blocks beyond the retention that stayed because they are needed. [1]
+    above_bytes
+        By how much they keep the file above its limit. [B]
+    is_to_tell
+        Whether that is news.
     """
 
-    blocks: int = 0
-    rows: int = 0
-    until_utc_ns: int = 0
-    held: int = 0
+    blocks: int
+    rows: int
+    until_utc_ns: int | None
+    held: int
+    above_bytes: int
+    is_to_tell: bool
 
     def details(self) -> tuple[tuple[str, Detail], ...]:
         """For the event that tells of it."""
@@ -68,6 +79,7 @@ class Trimmed:
             ("rows", self.rows),
             ("until_utc_ns", self.until_utc_ns),
             ("held_blocks", self.held),
+            ("above_bytes", self.above_bytes),
         )
 
 
@@ -78,20 +90,14 @@ def trim(
 
     The newest block always stays. Moves the heads.
     """
-    blocks = rows = until_ns = held = 0
-    open_ns: int | None = None
-    for seq, of_rows, first_ns, last_ns, is_empty in connection.execute(
-        "SELECT blocks.seq, rows, first_seen_ns, last_seen_ns, trimmed.seq IS NOT NULL"
-        " FROM blocks LEFT JOIN trimmed USING (seq) WHERE blocks.seq < ? ORDER BY blocks.seq",
-        (heads.blocks,),
-    ).fetchall():
+    blocks = rows = held = 0
+    until_ns: int | None = None
+    needed: _Needed | None = None
+    for seq, of_rows, first_ns, last_ns in _full_blocks(connection, before=heads.blocks):
         if not _is_beyond(connection, retention, last_ns, at):
             break
-        if is_empty:
-            continue
-        if open_ns is None:
-            open_ns = _open_since(connection, at)
-        if last_ns >= open_ns or _is_evidence(connection, first_ns, last_ns):
+        needed = needed or _Needed.find(connection, at)
+        if needed.is_met_by(connection, min(first_ns, last_ns), max(first_ns, last_ns)):
             held += 1
             continue
         _empty(connection, seq)
@@ -99,8 +105,29 @@ def trim(
     heads.trimmed_rows += rows
     _move_anchor(connection, heads)
     if blocks:
-        _trim_checkpoints(connection)
-    return Trimmed(blocks, rows, until_ns, held)
+        heads.checkpoints -= _trim_checkpoints(connection)
+    above_bytes = _above_bytes(connection, retention) if held else 0
+    is_news = blocks > 0 or (above_bytes > 0 and not heads.is_held_told)
+    heads.is_held_told = int(above_bytes > 0)
+    return Trimmed(blocks, rows, until_ns, held, above_bytes, is_news)
+
+
+_PAGE = 200
+
+
+def _full_blocks(
+    connection: sqlite3.Connection, *, before: int
+) -> Iterator[tuple[int, int, int, int]]:
+    """Blocks that have their readings, oldest first; a page at a time, since they change."""
+    seq = 0
+    while found := connection.execute(
+        "SELECT seq, rows, first_seen_ns, last_seen_ns FROM blocks WHERE seq > ? AND seq < ?"
+        " AND NOT EXISTS (SELECT 1 FROM trimmed WHERE trimmed.seq = blocks.seq)"
+        " ORDER BY seq LIMIT ?",
+        (seq, before, _PAGE),
+    ).fetchall():
+        yield from found
+        seq = found[-1][0]
 
 
 def _is_beyond(
@@ -108,15 +135,78 @@ def _is_beyond(
 ) -> bool:
     if retention.age_days is not None and last_ns < at.utc_ns - retention.age_days * _DAY_NS:
         return True
-    return retention.size_bytes is not None and _used_bytes(connection) > retention.size_bytes
+    return _above_bytes(connection, retention) > 0
 
 
-def _used_bytes(connection: sqlite3.Connection) -> int:
+def _above_bytes(connection: sqlite3.Connection, retention: Retention) -> int:
+    """By how much more of the file is in use than may be. [B]."""
+    if retention.size_bytes is None:
+        return 0
     pages, free, size = (
         connection.execute(f"PRAGMA {name}").fetchone()[0]
         for name in ("page_count", "freelist_count", "page_size")
     )
-    return int((pages - free) * size)
+    return max(0, int((pages - free) * size) - retention.size_bytes)
+
+
+_DECIDED = (
+    "SELECT word FROM dispositions AS said WHERE said.cell = parts.cell"
+    " AND said.first <= parts.first AND said.last >= parts.last AND said.utc_ns >= parts.utc_ns"
+    " AND NOT EXISTS (SELECT 1 FROM parts newer WHERE newer.cell = parts.cell"
+    " AND newer.first = parts.first AND newer.epoch > parts.epoch"
+    " AND newer.utc_ns <= said.utc_ns)"
+    " AND NOT EXISTS (SELECT 1 FROM parts newer WHERE newer.last > newer.first"
+    " AND newer.cell = parts.cell AND newer.last >= parts.first AND newer.first <= parts.first"
+    " AND newer.epoch > parts.epoch AND newer.utc_ns <= said.utc_ns)"
+    " ORDER BY said.seq DESC LIMIT 1"
+)
+_OPEN_SUSPECTS = (
+    f"FROM parts WHERE verdict IN {SUSPECT} AND {{}} AND {NEWEST}"
+    f" AND ifnull(({_DECIDED}), '{Disposition.HELD}') = '{Disposition.HELD}'"
+)
+_NEARBY = f"SELECT EXISTS (SELECT 1 {_OPEN_SUSPECTS.format('utc_ns >= ? AND utc_ns <= ?')})"
+_LONG = f"SELECT begun_utc_ns, utc_ns {_OPEN_SUSPECTS.format('utc_ns - begun_utc_ns > ?')}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Needed:
+    """Which readings are needed.
+
+    Attributes
+    ----------
+    since_ns
+        All since then, for what is still going on. [ns]
+    spans
+        From beginning to end of open suspects that took long, such as parts made unseen. [ns]
+    """
+
+    since_ns: int
+    spans: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def find(cls, connection: sqlite3.Connection, at: Instant) -> _Needed:
+        """As it is now."""
+        spans = connection.execute(_LONG, (EVIDENCE_NS,)).fetchall()
+        return cls(_open_since(connection, at), tuple(spans))
+
+    def is_met_by(self, connection: sqlite3.Connection, first_ns: int, last_ns: int) -> bool:
+        """Whether readings of a span of time are needed."""
+        around = first_ns - EVIDENCE_NS, last_ns + EVIDENCE_NS
+        return (
+            last_ns >= self.since_ns
+            or any(begun <= around[1] and end >= around[0] for begun, end in self.spans)
+            or bool(connection.execute(_NEARBY, around).fetchone()[0])
+        )
+
+
+_ALARMS_SINCE = (
+    "WITH back AS (SELECT cell, zone, alarm, max(seq) AS seq FROM alarm_transitions"
+    " WHERE state IN ('normal', 'suppressed_by_design', 'out_of_service')"
+    " GROUP BY cell, zone, alarm)"
+    " SELECT min(utc_ns) FROM alarm_transitions LEFT JOIN back USING (cell, zone, alarm)"
+    " WHERE alarm_transitions.seq > ifnull(back.seq, 0)"
+)
+"""Since when the oldest alarm is on that has not gone back; to acknowledge it ends nothing."""
 
 
 def _open_since(connection: sqlite3.Connection, at: Instant) -> int:
@@ -124,11 +214,10 @@ def _open_since(connection: sqlite3.Connection, at: Instant) -> int:
     found = [
         moment_ns
         for query in (
-            "SELECT max(utc_ns) FROM charges WHERE how <> 'refill' GROUP BY cell",
+            "SELECT max(utc_ns) FROM charges WHERE how IN ('entry', 'signal', 'found')"
+            " GROUP BY cell",
             "SELECT ifnull(onset_utc_ns, opened_utc_ns) FROM excursions WHERE ended_seq IS NULL",
-            "SELECT utc_ns FROM (SELECT state, utc_ns, max(seq) FROM alarm_transitions"
-            " GROUP BY cell, zone, alarm)"
-            " WHERE state NOT IN ('normal', 'suppressed_by_design', 'out_of_service')",
+            _ALARMS_SINCE,
         )
         for (moment_ns,) in connection.execute(query)
         if moment_ns is not None
@@ -138,22 +227,10 @@ def _open_since(connection: sqlite3.Connection, at: Instant) -> int:
     return max(int(min(found)), at.utc_ns - LONGEST_HOLD_NS)
 
 
-def _is_evidence(connection: sqlite3.Connection, first_ns: int, last_ns: int) -> bool:
-    """Whether a suspect part lies there about which nobody has decided."""
-    (found,) = connection.execute(
-        f"SELECT EXISTS (SELECT 1 FROM parts WHERE verdict IN {SUSPECT}"  # noqa: S608
-        " AND utc_ns >= ? AND utc_ns <= ? AND NOT EXISTS (SELECT 1 FROM dispositions"
-        " WHERE dispositions.cell = parts.cell AND dispositions.first <= parts.first"
-        f" AND dispositions.last >= parts.last) AND {NEWEST})",
-        (min(first_ns, last_ns) - EVIDENCE_NS, max(first_ns, last_ns) + EVIDENCE_NS),
-    ).fetchone()
-    return bool(found)
-
-
 def _empty(connection: sqlite3.Connection, seq: int) -> None:
     """Take the readings of a block out; its row stays for the chain."""
     (payload,) = connection.execute("SELECT payload FROM blocks WHERE seq = ?", (seq,)).fetchone()
-    connection.execute("INSERT INTO trimmed VALUES (?, ?)", (seq, payload_digest(payload)))
+    connection.execute("INSERT INTO trimmed VALUES (?, ?)", (seq, sha256(payload).digest()))
     connection.execute("UPDATE blocks SET payload = zeroblob(0) WHERE seq = ?", (seq,))
 
 
@@ -170,11 +247,11 @@ def _move_anchor(connection: sqlite3.Connection, heads: Heads) -> None:
         connection.execute("DELETE FROM trimmed WHERE seq = ?", (heads.anchor,))
 
 
-def _trim_checkpoints(connection: sqlite3.Connection) -> None:
-    """States before the oldest readings, but for the newest of each cell before them."""
-    connection.execute(
-        "DELETE FROM checkpoints WHERE utc_ns < (SELECT max(utc_ns) FROM checkpoints AS other"
+def _trim_checkpoints(connection: sqlite3.Connection) -> int:
+    """Take out states before the oldest readings, but the newest of each cell; how many."""
+    return connection.execute(
+        "DELETE FROM checkpoints WHERE seq < (SELECT max(seq) FROM checkpoints AS other"
         " WHERE other.cell = checkpoints.cell AND other.utc_ns <="
         " (SELECT min(first_seen_ns) FROM blocks LEFT JOIN trimmed USING (seq)"
         " WHERE trimmed.seq IS NULL))"
-    )
+    ).rowcount

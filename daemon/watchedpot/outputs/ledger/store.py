@@ -42,7 +42,8 @@ MIGRATIONS: dict[int, tuple[str, ...]] = {
         "INSERT INTO charges SELECT seq, run, utc_ns, mono_ns, cell,"
         " json_extract(details, '$.charge_id'), json_extract(details, '$.how'), details"
         " FROM events WHERE kind = 'charge_changed'",
-        "INSERT INTO meta VALUES ('parts', 0), ('parts_hash', zeroblob(32))",
+        "INSERT INTO meta VALUES ('parts', 0), ('parts_hash', zeroblob(32)), ('checkpoints', 0),"
+        " ('is_held_told', 0)",
     ),
 }
 """Statements that bring a ledger from a version to the next one."""
@@ -62,6 +63,11 @@ class Heads:
         Rows of readings ever recorded, and how many of them were trimmed.
     last_run, last_utc_ns, last_mono_ns
         Newest moment of a row or an event; run 0 while there is none.
+    checkpoints
+        How many there are.
+    is_held_told
+        1 after an event has said that readings still needed keep the file above its limit, until
+        it is below.
     """
 
     events: int = 0
@@ -77,6 +83,8 @@ class Heads:
     last_mono_ns: int = 0
     parts: int = 0
     parts_hash: bytes = GENESIS
+    checkpoints: int = 0
+    is_held_told: int = 0
 
     @staticmethod
     def read(connection: sqlite3.Connection) -> Heads:
@@ -89,7 +97,7 @@ class Heads:
         """
         found = dict(connection.execute("SELECT key, value FROM meta"))
         if found.get("schema_version") == 1:  # read as it is, without parts
-            found |= {"parts": 0, "parts_hash": GENESIS}
+            found |= {"parts": 0, "parts_hash": GENESIS, "checkpoints": 0, "is_held_told": 0}
         heads = Heads()
         for name, due in asdict(heads).items():
             value = found.get(name)
@@ -141,6 +149,14 @@ def claim(path: Path) -> IO[bytes]:
             hint="stop the other one, or give this one a ledger of its own",
         ) from exc
     return lock
+
+
+def has_parts(connection: sqlite3.Connection) -> bool:
+    """Whether the ledger is of a version that records parts, and all that came with them."""
+    (version,) = connection.execute(
+        "SELECT value FROM meta WHERE key = 'schema_version'"
+    ).fetchone()
+    return bool(version > 1)
 
 
 def connect_writer(path: Path) -> sqlite3.Connection:
