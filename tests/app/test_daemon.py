@@ -25,6 +25,7 @@ from watchedpot.core.model import (
     Event,
     EventKind,
     Instant,
+    Loading,
     Quality,
     Reading,
     Reason,
@@ -236,7 +237,7 @@ def test_a_run_is_recorded_from_its_start_to_its_end(bench: Bench) -> None:
     kinds = [event.kind for event in bench.events()]
     assert (kinds[0], kinds[-1]) == (EventKind.DAEMON_STARTED, EventKind.DAEMON_STOPPED)
     rows = [one.block for one in ledger.blocks(bench.path, source="lens_4")]
-    assert rows[0].reason.tolist()[0] == [Reason.NOT_WATCHED] * 11
+    assert set(rows[0].reason.tolist()[0]) == {Reason.NOT_WATCHED}
     assert [len(block) for block in rows] == [1, 2]
     assert (rows[1].quality == Quality.GOOD).all()
     assert ledger.verify(bench.path).is_whole
@@ -545,7 +546,7 @@ def test_what_makes_no_sense_is_refused_with_its_reason(bench: Bench) -> None:
         entry(EntryKind.MARK_ALARM, "lens_4/nozzle/cold", word="maybe"),
     )
     assert [answer.is_taken for answer in answers] == [False, False]
-    assert "expected one of lens_4, housing_7" in answers[0].sentence
+    assert "expected a cell of lens_4, housing_7" in answers[0].sentence
     assert "expected one of real, expected, false" in answers[1].sentence
 
 
@@ -573,7 +574,40 @@ def test_a_file_that_is_no_entry_is_set_aside(bench: Bench) -> None:
     (folder / "0.entry").write_bytes(b"odd")
     (answer,) = answered(bench, entry(EntryKind.NOTE, "lens_4"))
     assert answer.is_taken
-    assert (folder / "0.unreadable").is_file()
+    assert (folder / "0.refused").is_file()
+
+
+def test_no_number_that_somebody_enters_ends_the_daemon(bench: Bench) -> None:
+    """It is refused like any other nonsense, and the next entry is taken."""
+    loading = Loading(age_s=float("nan"))
+    odd, fine = answered(
+        bench,
+        entry(EntryKind.CHARGE_LOADED, "lens_4", subject="44", loading=loading),
+        entry(EntryKind.NOTE, "lens_4"),
+    )
+    assert (odd.is_taken, fine.is_taken) == (False, True)
+    assert "expected age_s of 0 to" in odd.sentence
+
+
+def test_an_entry_comes_behind_all_that_was_read_before_it(bench: Bench) -> None:
+    """In the record, and in the core: a replay makes the same of it."""
+    daemon = bench.daemon()
+    rows = [zone_rows(float(second)) for second in range(1, 4)]
+    for block in rows:
+        daemon._queue.put(block)
+    bench.clock.advance(3.5)
+
+    async def enter() -> tuple[Event, ...]:
+        events, receipt = await daemon._enter(entry(EntryKind.NOTE, "lens_4"))
+        assert await daemon._ledger.committed(receipt)
+        return events
+
+    (said,) = asyncio.run(enter())
+    state = daemon._cells["lens_4"].state
+    assert state.at is not None
+    assert state.at.mono_ns == rows[-1].mono_ns[-1] < said.at.mono_ns
+    assert daemon._ledger.stop()
+    assert bench.events()[-1] == said
 
 
 def test_a_failed_check_judges_again(bench: Bench) -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from support.cells import alarm, entry, instant, of_kind, run
 from support.reservoir import (
@@ -31,6 +34,8 @@ from watchedpot.core.model import Check, Entry, EntryKind, Event, EventKind, Loa
 from watchedpot.core.rules import AlarmKind
 from watchedpot.core.snapshot import AlarmState
 from watchedpot.core.units import NANO, ns
+from watchedpot.outputs.ledger import dump_state, load_state
+from watchedpot.outputs.ledger.chain import details_text
 
 HOT, UNSEEN = "lens_4/nozzle/hot", "lens_4/unseen"
 PLAN = charged_cell(
@@ -77,6 +82,7 @@ def refusal(state: CellState, told: Entry, plan: CellPlan = PLAN) -> object:
         ("target", told.target),
         ("who", "operator"),
     )
+    assert event.detail("id") == told.id
     return event.detail("why")
 
 
@@ -366,3 +372,91 @@ def test_ranges_of_parts_are_read() -> None:
     assert part_ranges(" 7 - 9 ,12") == ((7, 9), (12, 12))
     for text in ("", "a", "7-", "9-7", "7;8", "-7"):
         assert part_ranges(text) == ()
+
+
+@pytest.mark.parametrize(
+    "loading",
+    [
+        Loading(age_s=float("nan")),
+        Loading(age_s=-1.0),
+        Loading(age_s=1e300),
+        Loading(preheat_c=100.0, preheat_s=float("inf")),
+        Loading(preheat_c=-300.0, preheat_s=60.0),
+        Loading(mass_kg=0.0),
+        Loading(mass_kg=float("nan"), is_refill=True),
+        Loading(out_of_store_s=-1.0),
+        Loading(expires_utc_ns=2**63),
+        Loading(storage=Storage(float("nan"), 24.5, 21.2, 86400.0)),
+        Loading(storage=Storage(0.0, 24.5, 21.2, 86400.0, blind_s=-1.0)),
+    ],
+)
+def test_a_number_that_cannot_be_is_refused(loading: Loading) -> None:
+    """By its name; nothing of the charge is taken."""
+    told = said(EntryKind.CHARGE_LOADED, "lens_4", subject="44", loading=loading)
+    assert str(refusal(hot_cell(), told)).startswith("expected ")
+
+
+def test_somebody_says_it() -> None:
+    """An entry without a name is refused: a charge would look as if the controller had named it."""
+    told = said(EntryKind.CHARGE_LOADED, "lens_4", subject="44", who=" ")
+    state, (event,) = enter(hot_cell(), told, PLAN)
+    assert state == hot_cell()
+    assert event.detail("why") == "nobody is named who says it"
+
+
+HOT_CELL = hot_cell()
+WHOLE = st.one_of(st.integers(), st.sampled_from([0, 10, 2**63 - 1]))
+ODD = ("lens_4/syringe", "press_1", "", "/", "lens_4//")
+
+
+def said_with(numbers: st.SearchStrategy[float], *targets: str) -> st.SearchStrategy[Entry]:
+    """Anything that can be put into words and numbers."""
+    return st.builds(
+        Entry,
+        kind=st.sampled_from(EntryKind),
+        target=st.sampled_from(targets),
+        at=st.just(instant(5.0)),
+        who=st.sampled_from(["ann", "bob", ""]),
+        why=st.text(max_size=3),
+        subject=st.text(max_size=3) | st.sampled_from(["7-9", "b_2"]),
+        duration_s=numbers,
+        loading=st.none()
+        | st.builds(
+            Loading,
+            age_s=st.none() | numbers,
+            preheat_c=st.none() | numbers,
+            preheat_s=numbers,
+            mass_kg=st.none() | numbers,
+            is_refill=st.booleans(),
+            lot=st.text(max_size=3),
+            expires_utc_ns=st.none() | WHOLE,
+            out_of_store_s=st.none() | numbers,
+            storage=st.none() | st.builds(Storage, numbers, numbers, numbers, numbers, numbers),
+        ),
+        check=st.none() | st.builds(Check, numbers, numbers),
+        word=st.sampled_from(["", "real", "scrapped"]),
+        id=st.just("a1"),
+        said_utc_ns=st.integers(0, 2**63 - 1),
+    )
+
+
+SENSIBLE = said_with(st.floats(0.1, 300.0), "lens_4", "lens_4/nozzle", HOT)
+
+
+@settings(max_examples=400, derandomize=True, deadline=None)
+@given(said_with(st.floats(), "lens_4", HOT, UNSEEN, *ODD) | SENSIBLE | SENSIBLE)
+def test_whatever_is_said_never_raises(told: Entry) -> None:
+    """It is refused and changes nothing, or it is kept with all that was said, for good."""
+    before = HOT_CELL
+    state, events = enter(before, told, PLAN)
+    assert {event.at for event in events} == {told.at}
+    if events[0].kind is EventKind.ENTRY_REFUSED:
+        assert (len(events), state) == (1, before)
+    else:
+        assert entry_of(recorded(events[0])) == told
+    assert load_state(CellState, dump_state(state)) == state
+
+
+def recorded(event: Event) -> Event:
+    """The event as it comes back from a ledger."""
+    return replace(event, details=tuple(json.loads(details_text(event)).items()))

@@ -23,9 +23,11 @@ from watchedpot.app.clock import Clock, continued
 from watchedpot.app.config import Configuration
 from watchedpot.app.config.recorded import rules_of
 from watchedpot.app.entry import spool
+from watchedpot.app.entry.intake import Intake
 from watchedpot.app.rejudge import Rejudged, rejudge, unanswered
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
+from watchedpot.core.entries import refused
 from watchedpot.core.model import (
     Block,
     Detail,
@@ -51,7 +53,6 @@ from watchedpot.outputs.ledger import (
     dump_state,
     load_state,
 )
-from watchedpot.outputs.ledger import events as ledger_events
 from watchedpot.outputs.metrics import Metrics
 from watchedpot.outputs.web.server import WebServer, create_app
 from watchedpot.outputs.wording import sentence
@@ -177,8 +178,13 @@ class Daemon:
         )
         self._web = WebServer(app)
         self._stop = asyncio.Event()
-        self._spool = spool.folder_of(service.ledger_path)
-        self._answers: dict[str, spool.Answer] = {}
+        self._intake = Intake(
+            spool.folder_of(service.ledger_path),
+            path=service.ledger_path,
+            record=self._ledger,
+            enter=self._enter,
+            again=lambda events: self._record([], list(events), ()),
+        )
 
     def stop(self) -> None:
         """Ask ``run`` to end; safe to call more than once."""
@@ -244,23 +250,9 @@ class Daemon:
 
     async def _listen(self) -> None:
         """Take what people entered, about once a second of real time, for ever."""
-        self._answers = await asyncio.to_thread(self._known_entries)
         await self._rejudge()  # what an earlier run did not live to do
         while True:
-            has_checked = False
-            for path in await asyncio.to_thread(spool.waiting, self._spool):
-                entry = await asyncio.to_thread(spool.read, path)
-                if entry is None:
-                    self._log.error(log.ENTRY_UNREADABLE, file=path.name)
-                    continue
-                if entry.id not in self._answers:
-                    receipt = self._enter(entry)
-                    if not await self._ledger.committed(receipt, timeout_s=SHUTDOWN_S):
-                        continue  # it is answered once it is recorded
-                told = self._answers[entry.id]
-                await asyncio.to_thread(spool.answer, self._spool, entry.id, told)
-                has_checked |= entry.kind is EntryKind.CHECK
-            if has_checked:
+            if await self._intake.look():
                 await self._rejudge()
             await asyncio.sleep(LISTEN_S)
 
@@ -274,15 +266,16 @@ class Daemon:
                 )
                 for note in found.notes:
                     self._log.error(log.REJUDGING_FAILED, problem=note)
-                self._raise_age(check.event, found)
+                await self._raise_age(check.event, found)
                 for first in range(0, len(found.events), EVENTS_PER_TURN):
                     some = list(found.events[first : first + EVENTS_PER_TURN])
                     await self._ledger.committed(self._record([], some, ()), timeout_s=SHUTDOWN_S)
         except WatchedpotError as exc:
             self._log.error(log.REJUDGING_FAILED, problem=str(exc))
 
-    def _raise_age(self, check: Event, found: Rejudged) -> None:
+    async def _raise_age(self, check: Event, found: Rejudged) -> None:
         """The charge in use counts as old as the worse of both readings says."""
+        await self._catch_up()
         cell = self._cells.get(check.cell)
         if cell is None or found.added_s <= 0.0 or cell.state.charge.id != found.charge_id:
             return
@@ -294,39 +287,29 @@ class Daemon:
             f"check of {check.zone}",
             loading=Loading(age_s=found.added_s),
         )
-        cell.state, events = engine.step(cell.state, said, cell.plan)
-        self._record([], list(events), (check.cell,))
+        self._apply(said, cell)
 
-    def _known_entries(self) -> dict[str, spool.Answer]:
-        """Entries that an earlier run recorded but did not live to answer."""
-        spool.forget_answers(self._spool)
-        open_ids = {path.stem for path in spool.waiting(self._spool)}
-        if not open_ids:
-            return {}
-        recorded = (one.event for one in ledger_events(self._configuration.service.ledger_path))
-        return {
-            str(event.detail("id")): spool.Answer(is_taken=True, sentence=sentence(event))
-            for event in recorded
-            if event.kind is EventKind.ENTERED and event.detail("id") in open_ids
-        }
-
-    def _enter(self, entry: Entry) -> Receipt:
-        """One entry through the core and on to the ledger."""
+    async def _catch_up(self) -> None:
+        """Judge what was read until now, so that what is said now comes behind it."""
         while len(self._queue):
-            self._take(self._queue.take_now())  # what was read before it was said
+            self._take(self._queue.take_now())
+            await asyncio.sleep(0)
+
+    async def _enter(self, entry: Entry) -> tuple[tuple[Event, ...], Receipt]:
+        """One entry through the core and on to the ledger, between two readings."""
+        await self._catch_up()
         entry = replace(entry, at=self._clock.now())
         name = entry.target.partition("/")[0]
         cell = self._cells.get(name)
-        if cell is None:
-            known = ", ".join(self._cells)
-            told = f"{name or 'no cell'}: expected one of {known}"
-            self._answers[entry.id] = spool.Answer(is_taken=False, sentence=told)
-            return self._record([], [], ())
+        if cell is not None:
+            return self._apply(entry, cell)
+        no_cell = refused(entry, "", f"expected a cell of {', '.join(self._cells)}")
+        return (no_cell,), self._record([], [no_cell], ())
+
+    def _apply(self, entry: Entry, cell: _Cell) -> tuple[tuple[Event, ...], Receipt]:
+        """What a person said, as of now: nothing that was read before may still wait."""
         cell.state, events = engine.step(cell.state, entry, cell.plan)
-        is_taken = all(event.kind is not EventKind.ENTRY_REFUSED for event in events)
-        told = "; ".join(sentence(event) for event in events)
-        self._answers[entry.id] = spool.Answer(is_taken=is_taken, sentence=told)
-        return self._record([], list(events), (name,))
+        return events, self._record([], list(events), (cell.plan.rules.id,))
 
     def _take(self, blocks: list[Block]) -> None:
         """One batch through the core and on to the ledger; publishes when it is durable."""

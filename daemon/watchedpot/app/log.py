@@ -23,6 +23,7 @@ LEDGER_OPENED: Final = "ledger_opened"
 LEDGER_FAILED: Final = "ledger_failed"
 REJUDGING_FAILED: Final = "rejudging_failed"
 ENTRY_UNREADABLE: Final = "entry_unreadable"
+ENTRIES_FAILED: Final = "entries_failed"
 LEDGER_RECOVERED: Final = "ledger_recovered"
 WEB_BOUND: Final = "web_bound"
 ENTRY_TAKEN: Final = "entry_taken"
@@ -40,6 +41,7 @@ EVENTS: Final = frozenset(
         LEDGER_OPENED,  # path, events, rows
         REJUDGING_FAILED,  # problem: what a failed check put in doubt stays as it was judged
         ENTRY_UNREADABLE,  # file: what somebody left for the daemon; it was set aside
+        ENTRIES_FAILED,  # problem: an entry, or all of them, cannot be taken at present
         LEDGER_FAILED,  # problem: it cannot be written from now on
         LEDGER_RECOVERED,  # rows that were lost in between
         WEB_BOUND,  # host, port

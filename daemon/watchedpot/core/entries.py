@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -23,6 +24,7 @@ from watchedpot.core.model import (
     Mark,
     Storage,
 )
+from watchedpot.core.series import HIGHEST_C, LOWEST_C
 from watchedpot.core.tracks import AlarmPlan, Track
 from watchedpot.core.units import ns
 from watchedpot.core.zone import alarm_event, wiped_zone
@@ -31,7 +33,34 @@ LONGEST_SHELVING_S = 86_400.0
 """Longest time an alarm can be put aside [s]: a day, so that each shift or its next one sees it."""
 
 COLDEST_C, HOTTEST_C = -50.0, 400.0
-"""Between these a reference probe at a cell can read. [degC]"""
+"""Between these a reference probe or a warmer at a cell can be. [degC]"""
+
+_YEARS_S = 10 * 366 * 86_400.0
+_MOST_NS = 2**63 - 1
+_OF_AN_ENTRY: Mapping[str, tuple[float, float]] = {
+    "duration_s": (0.0, _YEARS_S),
+    "said_utc_ns": (0, _MOST_NS),
+}
+_OF_A_CHECK: Mapping[str, tuple[float, float]] = {
+    "true_c": (COLDEST_C, HOTTEST_C),
+    "read_c": (COLDEST_C, HOTTEST_C),
+}
+_OF_A_LOADING: Mapping[str, tuple[float, float]] = {
+    "age_s": (0.0, _YEARS_S),
+    "preheat_c": (COLDEST_C, HOTTEST_C),
+    "preheat_s": (0.0, 86_400.0),
+    "mass_kg": (1e-6, 1000.0),
+    "expires_utc_ns": (0, _MOST_NS),
+    "out_of_store_s": (0.0, _YEARS_S),
+}
+_OF_A_STORAGE: Mapping[str, tuple[float, float]] = {
+    "above_s": (0.0, _YEARS_S),
+    "max_c": (LOWEST_C, HIGHEST_C),
+    "mean_kinetic_c": (LOWEST_C, HIGHEST_C),
+    "seen_s": (0.0, _YEARS_S),
+    "blind_s": (0.0, _YEARS_S),
+}
+"""Least and most of each number that can be said, in the unit of its name."""
 
 _RANGE = re.compile(r"\s*(\d{1,15})\s*(?:-\s*(\d{1,15})\s*)?")
 
@@ -54,23 +83,30 @@ _OF_ALARM = frozenset({*_TO_ALARM, EntryKind.MARK_ALARM})
 
 
 def enter(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
-    """What a person said: first that it was said, then what follows from it."""
-    refusal = _refusal(state, entry, plan)
+    """What a person said: first that it was said, then what follows from it.
+
+    Never raises, whatever was said.
+    """
+    refusal = nonsense(entry, plan)
+    if not refusal and entry.kind is EntryKind.CHARGE_KEPT and not state.charge.is_doubted:
+        refusal = "nobody doubts which charge it is"
     if refusal:
-        return state, [_refused(entry, plan, refusal)]
+        return state, [refused(entry, plan.rules.id, refusal)]
     after, events = _followed(state, entry, plan)
     if [event.kind for event in events] == [EventKind.ENTRY_REFUSED]:
         return after, events  # by the alarm itself
     return after, [entered(entry, plan.rules.id), *events]
 
 
-def _refusal(state: CellState, entry: Entry, plan: CellPlan) -> str:
-    """Why an entry makes no sense here, empty if it does."""
+def nonsense(entry: Entry, plan: CellPlan) -> str:
+    """Why an entry can make no sense in a cell, however that stands; empty if it can."""
     cell, _, rest = entry.target.partition("/")
     if cell != plan.rules.id or not _is_there(entry, rest, plan):
         is_known = cell == plan.rules.id and entry.kind in _OF_ALARM
         return f"the cell has no such {'alarm' if is_known else 'thing'}"
-    return _fault(state, entry)
+    if not entry.who.strip():
+        return "nobody is named who says it"
+    return _fault(entry) or _odd_number(entry)
 
 
 def _is_there(entry: Entry, rest: str, plan: CellPlan) -> bool:
@@ -90,18 +126,18 @@ def _is_there(entry: Entry, rest: str, plan: CellPlan) -> bool:
     return not rest
 
 
-def _fault(state: CellState, entry: Entry) -> str:
-    """What is wrong with what an entry says, empty if nothing is."""
+def _fault(entry: Entry) -> str:
+    """What is wrong with what an entry of its kind says, empty if nothing is."""
     fault = ""
     match entry.kind:
-        case EntryKind.CHARGE_LOADED if not entry.subject:
+        case EntryKind.SHELVE if not 0.0 < entry.duration_s <= LONGEST_SHELVING_S:
+            fault = f"shelving takes up to {LONGEST_SHELVING_S:g} s"
+        case EntryKind.CHARGE_LOADED if not entry.subject.strip():
             fault = "the charge has no id"
-        case EntryKind.CHARGE_KEPT if not state.charge.is_doubted:
-            fault = "nobody doubts which charge it is"
-        case EntryKind.NOTE if not entry.why and not entry.subject:
+        case EntryKind.NOTE if not entry.why.strip() and not entry.subject.strip():
             fault = "the note is empty"
-        case EntryKind.CHECK if not _is_plausible(entry.check):
-            fault = f"a check has two temperatures of {COLDEST_C:g} to {HOTTEST_C:g} degC"
+        case EntryKind.CHECK if entry.check is None:
+            fault = "a check has two temperatures"
         case EntryKind.DISPOSITION if not part_ranges(entry.subject):
             fault = "expected numbers and ranges of parts, such as 41877-41880,41885"
         case EntryKind.DISPOSITION:
@@ -115,6 +151,22 @@ def _unknown_word(entry: Entry, words: type[Mark | Disposition]) -> str:
     """What is wrong with the word of an entry, empty if nothing is."""
     known = [word.value for word in words]
     return "" if entry.word in known else f"expected one of {', '.join(known)}"
+
+
+def _odd_number(entry: Entry) -> str:
+    """Which number of an entry cannot be, empty if all can; what is not said is no fault."""
+    loading = entry.loading
+    for said, bounds in (
+        (entry, _OF_AN_ENTRY),
+        (entry.check, _OF_A_CHECK),
+        (loading, _OF_A_LOADING),
+        (None if loading is None else loading.storage, _OF_A_STORAGE),
+    ):
+        for name, (least, most) in bounds.items():
+            value = getattr(said, name, None)
+            if value is not None and not least <= value <= most:
+                return f"expected {name} of {least:g} to {most:g}"
+    return ""
 
 
 def _followed(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
@@ -138,13 +190,6 @@ def _followed(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
         case kind if kind in _TO_ALARM:
             after = _tell_alarm(state, entry, plan)
     return after
-
-
-def _is_plausible(check: Check | None) -> bool:
-    """Whether both temperatures of a check can be such."""
-    return check is not None and all(
-        COLDEST_C <= temp_c <= HOTTEST_C for temp_c in (check.true_c, check.read_c)
-    )
 
 
 def part_ranges(text: str) -> tuple[tuple[int, int], ...]:
@@ -256,8 +301,6 @@ def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple
     """One alarm after a person's input, and the event that says who."""
     cause = _TO_ALARM[entry.kind]
     is_shelving = cause is AlarmInput.SHELVE
-    if is_shelving and not 0.0 < entry.duration_s <= LONGEST_SHELVING_S:
-        return track, _refused(entry, plan, f"shelving takes up to {LONGEST_SHELVING_S:g} s")
     track, changes = tracks.tell(
         track,
         alarm,
@@ -268,16 +311,17 @@ def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple
         shelved_until_ns=entry.at.mono_ns + ns(entry.duration_s) if is_shelving else None,
     )
     if not changes:
-        return track, _refused(entry, plan, f"the alarm is {track.alarm.state.value}")
+        return track, refused(entry, plan.rules.id, f"the alarm is {track.alarm.state.value}")
     return track, alarm_event(changes[0], temp_c=None, limit=None)
 
 
-def _refused(entry: Entry, plan: CellPlan, why: str) -> Event:
-    """Event of an entry that makes no sense here."""
+def refused(entry: Entry, cell: str, why: str) -> Event:
+    """Event of an entry that makes no sense there."""
     details = (
         ("entry", entry.kind.value),
         ("target", entry.target),
         ("who", entry.who),
         ("why", why),
+        ("id", entry.id),
     )
-    return Event(EventKind.ENTRY_REFUSED, entry.at, plan.rules.id, "", details)
+    return Event(EventKind.ENTRY_REFUSED, entry.at, cell, "", details)

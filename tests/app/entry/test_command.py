@@ -67,8 +67,37 @@ def test_a_charge_comes_with_all_that_is_known_of_it(ledger: Path) -> None:
     assert (loading.preheat_c, loading.preheat_s, loading.mass_kg) == (100.0, 1200.0, 0.033)
     assert loading.out_of_store_s == 7200.0
     assert not loading.is_refill
+    assert not loading.is_assumed
     end_s = datetime(2027, 3, 2).astimezone().timestamp()
     assert loading.expires_utc_ns == int(end_s) * 10**9
+
+
+def test_a_charge_of_which_no_warming_is_said_came_as_usual(ledger: Path) -> None:
+    """Naming a lot makes it no younger than saying nothing; that it came cold is to be said."""
+    usual = load(CONFIG / "demo.toml").cells[0].charge
+    loading = enter(ledger, "charge-loaded", "--charge", "44", "--lot", "L2031").loading
+    assert loading is not None
+    assert loading.is_assumed
+    assert (loading.preheat_c, loading.preheat_s) == (usual.preheat_c, usual.preheat_s)
+    assert usual.preheat_s > 0.0
+    cold = enter(ledger, "charge-loaded", "--charge", "44", "--cold").loading
+    assert cold is not None
+    assert (cold.preheat_c, cold.preheat_s, cold.is_assumed) == (None, 0.0, False)
+
+
+def test_an_alarm_may_be_named_as_it_stands_in_the_record(ledger: Path) -> None:
+    """With its cell before it."""
+    entry = enter(ledger, "acknowledge", "--alarm", "lens_4/nozzle/cold")
+    assert entry.target == "lens_4/nozzle/cold"
+
+
+def test_the_newest_run_says_which_cells_there_are(ledger: Path) -> None:
+    """Also where its configuration had been used before another one."""
+    for name in ("housing_7.toml", "demo.toml"):
+        text = load(CONFIG / name).text
+        opened = Ledger.open(ledger, now=lambda: at(0.0), version="0", config=text)
+        assert opened.stop()
+    assert enter(ledger, "note", "--why", "door").target == "lens_4"
 
 
 def test_a_storage_log_is_judged_before_it_is_entered(
@@ -155,6 +184,26 @@ def test_the_answer_of_the_daemon_is_printed(
             ("charge-loaded", "--cell", "lens_4", "--charge", "4", "--expires", "soon"),
             "expected a date such as 2027-03-01, got 'soon'",
         ),
+        (
+            ("charge-loaded", "--cell", "lens_4", "--charge", "4", "--expires", "9999-12-31"),
+            "expected a date such as 2027-03-01, got '9999-12-31'",
+        ),
+        (
+            ("charge-loaded", "--cell", "lens_4", "--charge", "4", "--age-h", "nan"),
+            "charge-loaded for lens_4: expected age_s of 0 to",
+        ),
+        (
+            ("charge-loaded", "--cell", "lens_4", "--charge", "4", "--preheat-c", "100"),
+            "--preheat-c: expected together with --preheat-min",
+        ),
+        (
+            ("charge-loaded", "--cell", "lens_4", "--charge", "4", "--preheat-min", "20"),
+            "--preheat-c: expected together with --preheat-min",
+        ),
+        (
+            ("acknowledge", "--cell", "lens_4", "--alarm", "nozzle/sad"),
+            "acknowledge for lens_4/nozzle/sad: the cell has no such alarm; nothing was entered",
+        ),
     ],
 )
 def test_what_cannot_be_entered_is_said(
@@ -165,6 +214,15 @@ def test_what_cannot_be_entered_is_said(
     assert main(["entry", what, str(ledger), "--who", "ann", *options]) == 1
     assert message in capsys.readouterr().err
     assert not spool.folder_of(ledger).exists()
+
+
+@pytest.mark.parametrize("wait", ["nan", "-1", "soon"])
+def test_a_wait_is_a_time(ledger: Path, wait: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Anything else is an argument that cannot be used."""
+    with pytest.raises(SystemExit) as caught:
+        main(["entry", "wiped", str(ledger), "--who", "ann", "--wait-s", wait])
+    assert caught.value.code == 2
+    assert f"expected 0 to 3600 s, got '{wait}'" in capsys.readouterr().err
 
 
 def test_a_storage_log_needs_a_limit_to_be_judged_by(tmp_path: Path) -> None:

@@ -1,12 +1,14 @@
 """``watchedpot entry``: what people say, from the command line.
 
-It leaves the entry beside the ledger and waits a moment for the daemon's answer; whether it makes
-sense the daemon decides. What is heavy is imported when it runs.
+It leaves the entry beside the ledger and waits a moment for the daemon's answer. What can make no
+sense in that cell is refused at once and not left; the rest the daemon decides, which knows how
+the cell stands. What is heavy is imported when it runs.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from datetime import UTC, datetime, timedelta
@@ -50,7 +52,10 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     loaded.add_argument("--lot", default="", metavar="LOT")
     loaded.add_argument("--expires", metavar="DATE", help="last day of its shelf life")
     loaded.add_argument("--preheat-c", type=float, metavar="T", help="of the warmer, with:")
-    loaded.add_argument("--preheat-min", type=float, default=0.0, metavar="MIN")
+    loaded.add_argument("--preheat-min", type=float, metavar="MIN", help="time in the warmer")
+    loaded.add_argument(
+        "--cold", action="store_true", help="not warmed before (default: as usual in this cell)"
+    )
     loaded.add_argument("--age-h", type=float, metavar="H", help="aged before, at the reference")
     loaded.add_argument("--mass-g", type=float, metavar="G")
     loaded.add_argument("--refill", action="store_true", help="added to what is there")
@@ -58,7 +63,6 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--out-of-store-h", type=float, metavar="H", help="unheated, before loading"
     )
     loaded.add_argument("--storage-log", type=Path, metavar="CSV", help="of its temperature logger")
-
     loaded.add_argument("--log-unit", choices=("degC", "degF"), help="where the log does not say")
     loaded.add_argument(
         "--log-dates", choices=("day_first", "month_first"), help="where they can be read both ways"
@@ -106,9 +110,23 @@ def _kind(
     parser.add_argument("--cell", metavar="CELL", help="may be left out where there is only one")
     parser.add_argument("--who", required=True, metavar="NAME", help="recorded as said")
     parser.add_argument("--why", default="", required=needs_why, metavar="TEXT")
-    parser.add_argument("--wait-s", type=float, default=5.0, metavar="S", help="for the daemon")
+    parser.add_argument(
+        "--wait-s", type=_wait_s, default=5.0, metavar="S", help="for the daemon (default 5)"
+    )
     parser.set_defaults(command=run)
     return parser
+
+
+def _wait_s(text: str) -> float:
+    """Time to wait for an answer; an hour at most. [s]."""
+    try:
+        wait_s = float(text)
+    except ValueError:
+        wait_s = math.nan
+    if not 0.0 <= wait_s <= 3600.0:
+        msg = f"expected 0 to 3600 s, got {text!r}"
+        raise argparse.ArgumentTypeError(msg)
+    return wait_s
 
 
 def _add_alarm(parser: argparse.ArgumentParser) -> None:
@@ -125,9 +143,15 @@ def run(
 ) -> int:
     """Leave one entry and wait for its answer."""
     from watchedpot.app.entry import spool
+    from watchedpot.core.engine import plan_cell
+    from watchedpot.core.entries import nonsense
 
     cell = _cell(options)
     entry = _entry(options, cell)
+    problem = nonsense(entry, plan_cell(cell))
+    if problem:
+        about = f"{options.what} for {entry.target}"
+        raise EntryError(about, problem, effect="nothing was entered")
     folder = spool.folder_of(options.ledger)
     entry = spool.put(folder, entry, said_utc_ns=now_ns())
     for _ in range(max(1, round(options.wait_s / LOOK_S))):
@@ -137,21 +161,20 @@ def run(
             return DONE if answer.is_taken else REFUSED
         sleep(LOOK_S)
     print(
-        f"The entry waits in {folder}: the daemon takes it when it runs."
-        " It is not in the record yet."
+        f"The entry waits in {folder}: the daemon takes it when it runs and can write its ledger."
+        " It is not in the record yet; do not enter it again."
     )
     return DONE
 
 
 def _cell(options: argparse.Namespace) -> CellRules:
-    """The cell that is meant, by the newest configuration of the ledger."""
+    """The cell that is meant, by the configuration of the newest run of the ledger."""
     from watchedpot.app.config.recorded import rules_of
     from watchedpot.outputs import ledger
 
-    newest = None
-    for newest in ledger.configurations(options.ledger):  # noqa: B007 - the last one is meant
-        pass
-    cells = {} if newest is None else {cell.id: cell for cell in rules_of(newest.text)}
+    texts = {one.revision: one.text for one in ledger.configurations(options.ledger)}
+    used = [run.config_revision for run in ledger.runs(options.ledger)]
+    cells = {cell.id: cell for cell in rules_of(texts[used[-1]])} if used else {}
     if options.cell is None and len(cells) == 1:
         return next(iter(cells.values()))
     if options.cell not in cells:
@@ -173,7 +196,8 @@ def _entry(options: argparse.Namespace, cell: CellRules) -> Entry:
         "in-service": EntryKind.RETURN_TO_SERVICE,
     }
     kind: EntryKind = kinds.get(what) or EntryKind(what)
-    about = getattr(options, "alarm", None) or getattr(options, "zone", "")
+    named = str(getattr(options, "alarm", None) or getattr(options, "zone", ""))
+    about = named.removeprefix(f"{cell.id}/")  # as it stands in the record
     is_check = kind is EntryKind.CHECK
     return Entry(
         kind=kind,
@@ -190,12 +214,21 @@ def _entry(options: argparse.Namespace, cell: CellRules) -> Entry:
 
 
 def _loading(options: argparse.Namespace, cell: CellRules) -> Loading:
+    """What was said of a charge; of its warming, where nothing was, what is usual in the cell."""
     from watchedpot.core.model import Loading
 
+    is_said = options.preheat_c is not None
+    if is_said is (options.preheat_min is None) or (is_said and options.cold):
+        raise EntryError("--preheat-c", "expected together with --preheat-min, without --cold")
+    is_usual = not is_said and not options.cold
+    preheat_c, preheat_s = options.preheat_c, 60.0 * (options.preheat_min or 0.0)
+    if is_usual:
+        preheat_c, preheat_s = cell.charge.preheat_c, cell.charge.preheat_s
     return Loading(
         age_s=None if options.age_h is None else 3600.0 * options.age_h,
-        preheat_c=options.preheat_c,
-        preheat_s=60.0 * options.preheat_min,
+        preheat_c=preheat_c,
+        preheat_s=preheat_s,
+        is_assumed=is_usual,
         mass_kg=None if options.mass_g is None else options.mass_g / 1000.0,
         is_refill=options.refill,
         lot=options.lot,
@@ -212,7 +245,7 @@ def _date_ns(text: str) -> int:
         if len(text) == len("2027-03-01"):
             moment += timedelta(days=1)  # it may still be used on that day
         moment = moment.astimezone(UTC)
-    except ValueError as exc:
+    except (ValueError, OverflowError) as exc:
         raise EntryError("--expires", f"expected a date such as 2027-03-01, got {text!r}") from exc
     return int(moment.timestamp()) * 1_000_000_000
 

@@ -5,16 +5,18 @@ renamed into place; names sort in the order in which they were written. The daem
 file, records the entry, and when that is on the disk it leaves an answer and removes the file.
 An entry carries an id: whatever is killed when, it is neither lost nor taken twice.
 
-Who may write into the folder may enter; its permissions decide. The name given with an entry is
-recorded as said: it is no proof of who it was.
+Who may write into the folder may enter; its permissions decide, and the daemon, which makes the
+folder when it first starts, must be able to write there too. Whoever may look into it can read
+what waits. The name given with an entry is recorded as said: it is no proof of who it was.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import secrets
-from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +24,14 @@ from watchedpot.core.model import Entry, Instant
 from watchedpot.errors import LedgerError
 from watchedpot.outputs.ledger import dump_state, load_state
 
-_ENTRY, _ANSWER, _REFUSED = ".entry", ".answer", ".unreadable"
+ANSWERS_KEPT = 100
+"""Answers that nobody took away, of which more are forgotten [1]."""
+
+LONGEST_BYTES = 64 * 1024
+"""A file that is longer is no entry. [B]"""
+
+_ENTRY, _ANSWER, _PART, _REFUSED = ".entry", ".answer", ".part", ".refused"
+_ID = re.compile(r"\d{20}-[0-9a-f]{8}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +53,39 @@ def put(folder: Path, entry: Entry, *, said_utc_ns: int) -> Entry:
     Raises
     ------
     LedgerError
-        The folder cannot be used.
+        The folder cannot be used, or the entry is no text that can be written.
     """
     # The time makes the names sort, the rest tells two of one moment apart.
     entry_id = f"{said_utc_ns:020d}-{secrets.token_hex(4)}"
     entry = replace(entry, id=entry_id, said_utc_ns=said_utc_ns, at=Instant(0, 0))
     try:
+        text = dump_state(entry)
+        if len(text) > LONGEST_BYTES:
+            raise ValueError(f"it is longer than {LONGEST_BYTES} bytes")
         folder.mkdir(exist_ok=True)
-        _write_whole(folder / f"{entry_id}{_ENTRY}", dump_state(entry))
-    except OSError as exc:
+        _write_whole(folder / f"{entry_id}{_ENTRY}", text)
+    except (OSError, ValueError) as exc:
+        problem = exc.strerror if isinstance(exc, OSError) else exc
         raise LedgerError(
             f"folder {folder}",
-            f"the entry cannot be left there ({exc.strerror})",
+            f"the entry cannot be left there ({problem})",
             effect="nothing was entered",
             hint="check that you may write there",
         ) from exc
     return entry
+
+
+def prepare(folder: Path) -> None:
+    """Make the folder and forget answers that nobody waited for, as the daemon starts.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be used.
+    """
+    folder.mkdir(exist_ok=True)
+    for path in folder.glob(f"*{_ANSWER}"):
+        path.unlink(missing_ok=True)
 
 
 def waiting(folder: Path) -> list[Path]:
@@ -68,47 +94,62 @@ def waiting(folder: Path) -> list[Path]:
 
 
 def read(path: Path) -> Entry | None:
-    """An entry from its file; one that cannot be read is set aside, and None."""
+    """An entry from its file; one that cannot be read is set aside, and None.
+
+    Raises
+    ------
+    OSError
+        It cannot be set aside.
+    """
     try:
-        entry = load_state(Entry, path.read_bytes())
+        if not _ID.fullmatch(path.stem) or not path.is_file():
+            raise LedgerError(path.name, "expected a file named like an entry")
+        with path.open("rb") as stream:
+            entry = load_state(Entry, stream.read(LONGEST_BYTES + 1))
     except (LedgerError, OSError):
         path.replace(path.with_suffix(_REFUSED))
         return None
-    return entry if entry.id == path.stem else replace(entry, id=path.stem)
+    return replace(entry, id=path.stem)
 
 
 def answer(folder: Path, entry_id: str, told: Answer) -> None:
-    """Say what became of an entry, and take its file away: it is recorded by now."""
+    """Say what became of an entry, and take its file away: it is recorded by now.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be written; the entry still waits.
+    """
     text = json.dumps({"is_taken": told.is_taken, "sentence": told.sentence})
+    for path in sorted(folder.glob(f"*{_ANSWER}"))[: -ANSWERS_KEPT + 1]:
+        path.unlink(missing_ok=True)
     _write_whole(folder / f"{entry_id}{_ANSWER}", text.encode())
     (folder / f"{entry_id}{_ENTRY}").unlink(missing_ok=True)
 
 
 def take_answer(folder: Path, entry_id: str) -> Answer | None:
-    """The answer to an entry, once; None while there is none."""
+    """The answer to an entry; None while there is none."""
     path = folder / f"{entry_id}{_ANSWER}"
-    if not path.is_file():
+    try:
+        found = json.loads(path.read_bytes())
+    except OSError:
         return None
-    found = json.loads(path.read_bytes())
-    path.unlink(missing_ok=True)
+    with suppress(OSError):  # who may not remove it leaves that to the daemon
+        path.unlink()
     return Answer(found["is_taken"], found["sentence"])
-
-
-def forget_answers(folder: Path) -> None:
-    """Answers that nobody waited for, as the daemon starts."""
-    for path in _answers(folder):
-        path.unlink(missing_ok=True)
-
-
-def _answers(folder: Path) -> Iterator[Path]:
-    return folder.glob(f"*{_ANSWER}")
 
 
 def _write_whole(path: Path, content: bytes) -> None:
     """A file that is there as a whole or not at all, also after a power cut."""
-    part = path.with_suffix(".part")
+    part = path.with_suffix(_PART)
     with part.open("wb") as stream:
+        os.fchmod(stream.fileno(), 0o644)  # daemon and people may be different users
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
     part.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
