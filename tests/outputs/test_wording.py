@@ -606,26 +606,50 @@ def test_the_examples_run() -> None:
     assert result.failed == 0
 
 
-def told_of(kind: EventKind, in_zone: str = "", **details: Detail) -> str:
+def told_of(kind: EventKind, in_zone: str = "", /, **details: Detail) -> str:
     """Sentence of an event of lens_4."""
     return sentence(Event(kind, Instant(0, 0), "lens_4", in_zone, tuple(details.items())))
 
 
 def test_a_judged_part_says_what_speaks_against_it() -> None:
-    """Number, verdict, rules with their zones; a range where parts cannot be told apart."""
+    """Number, verdict, rules with their zones and figures, and what is to be done with it."""
     rules = "outside_window:nozzle,spent_charge"
-    assert told_of(EventKind.PART_MADE, first=7, last=7, verdict="quarantine", rules=rules) == (
-        "lens_4: part 7: quarantine: nozzle outside its window while dispensing;"
-        " pot life of the charge gone"
+    met: dict[str, Detail] = {"nozzle_min_c": 112.31, "nozzle_max_c": 118.0, "life_used": 1.04}
+    quarantined: dict[str, Detail] = {"verdict": "quarantine", "rules": rules}
+    assert told_of(EventKind.PART_MADE, first=7, last=7, **quarantined, **met) == (
+        "lens_4: part 7: quarantine: nozzle outside its window while dispensing"
+        " (112.3 to 118.0 degC); pot life of the charge gone (104 % used);"
+        " set it aside until somebody has decided"
     )
-    unseen = {"verdict": "unknown", "rules": "blind:tank", "because": "readings lost"}
-    assert told_of(EventKind.PART_MADE, first=7, last=9, **unseen) == (
+    unseen: dict[str, Detail] = {"verdict": "unknown", "rules": "blind:tank"}
+    assert told_of(EventKind.PART_MADE, first=7, last=9, **unseen, because="readings lost") == (
         "lens_4: parts 7 to 9: unknown, judged again (readings lost):"
-        " tank not seen while dispensing"
+        " tank not seen while dispensing; set them aside until somebody has decided"
     )
     assert told_of(EventKind.PART_MADE, first=7, last=7, verdict="clear", rules="") == (
         "lens_4: part 7: clear"
     )
+
+
+@pytest.mark.parametrize(
+    ("rules", "met", "expected"),
+    [
+        ("near_edge:tank", {"tank_min_c": 115.0, "tank_max_c": 115.0}, " (115.0 degC)"),
+        ("over_ceiling:tank", {"tank_min_c": 115.0, "tank_max_c": None}, ""),
+        ("blind:tank", {"tank_coverage": 0.42}, " (42 % of it seen)"),
+        ("open_time", {"joined_s": 75.0}, " (after 1 min 15 s)"),
+        ("after_idle", {}, ""),
+    ],
+)
+def test_the_figures_of_a_rule_stand_behind_it(
+    rules: str, met: dict[str, Detail], expected: str
+) -> None:
+    """As far as the part has them."""
+    rule, _, zone = rules.partition(":")
+    told = told_of(
+        EventKind.PART_MADE, first=7, last=7, verdict="clear_with_note", rules=rules, **met
+    )
+    assert told == f"lens_4: part 7: clear with note: {wording.rule_words(rule, zone)}{expected}"
 
 
 def test_every_rule_has_words() -> None:
@@ -640,6 +664,9 @@ def test_a_counter_says_how_it_moved() -> None:
     """Reset, rollover, back, jump."""
     assert told_of(EventKind.COUNTER_JUMPED, what="reset", before=500, after=0) == (
         "lens_4: part counter was reset from 500 to 0"
+    )
+    assert told_of(EventKind.COUNTER_JUMPED, what="jump", uncounted=3).endswith(
+        "jumped; uncounted parts: 3, find them and set them aside"
     )
     assert "is back" in told_of(EventKind.COUNTER_JUMPED, what="restart")
     assert "moved" in told_of(EventKind.COUNTER_JUMPED, what="odd")
@@ -662,6 +689,27 @@ def test_what_people_entered_reads_as_they_said_it() -> None:
     assert told_of(EventKind.ENTERED, entry="charge_loaded", subject="44", lot="L2031") == (
         "lens_4: charge 44 entered as loaded, lot L2031"
     )
+    stored = {"out_of_store_s": 7200.0, "storage_max_c": 31.0, "storage_above_s": 3600.0}
+    assert told_of(EventKind.ENTERED, entry="charge_loaded", subject="44", **stored) == (
+        "lens_4: charge 44 entered as loaded, 2 h 00 min out of store, stored at up to 31.0 degC,"
+        " 1 h 00 min of it above the limit"
+    )
+    assert told_of(EventKind.ENTERED, "nozzle", entry="purged", target="lens_4/nozzle", **who) == (
+        "lens_4 nozzle: purged by ann: weekly"
+    )
+    assert "is right" in told_of(EventKind.ENTERED, "", **(check | {"read_c": 120.04}))
+
+
+def test_what_was_asked_of_an_alarm_names_it() -> None:
+    """Also one of the cell itself, and for how long."""
+    asked: dict[str, Detail] = {"entry": "shelve", "target": "lens_4/pot_life", "who": "ann"}
+    assert told_of(EventKind.ENTERED, **asked, duration_s=1800.0) == (
+        "lens_4: shelve of lens_4/pot_life for 30 min 00 s by ann"
+    )
+    asked["entry"] = "return_to_service"
+    assert told_of(EventKind.ENTERED, **asked, duration_s=0.0) == (
+        "lens_4: return to service of lens_4/pot_life by ann"
+    )
 
 
 def test_a_judging_again_says_why_and_what_came_of_it() -> None:
@@ -670,6 +718,10 @@ def test_a_judging_again_says_why_and_what_came_of_it() -> None:
     assert told.startswith("lens_4: nozzle had read wrong by 3.0 K too high")
     assert "40 parts judged again" in told
     assert "12 of them otherwise than before" in told
+    assert told.endswith("have the sensor checked by qualified people before it is relied on")
+    assert "aged" not in told_of(EventKind.REJUDGED, age_before_s=60.0, age_after_s=60.0)
+    older = told_of(EventKind.REJUDGED, age_before_s=60.0, age_after_s=75.0)
+    assert "the charge counts as aged by 1 min 15 s" in older
 
 
 def test_a_charge_that_is_not_fit_is_said_when_it_is_loaded() -> None:

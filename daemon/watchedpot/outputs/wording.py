@@ -11,7 +11,7 @@ from collections.abc import Callable
 from math import isfinite
 
 from watchedpot.core.model import Event, EventKind, Instant
-from watchedpot.core.rules import AlarmKind
+from watchedpot.core.rules import AlarmKind, PartRule, Verdict
 from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
 from watchedpot.core.units import NANO
 
@@ -443,13 +443,33 @@ def _wiped(event: Event) -> str:
 def _part_made(event: Event) -> str:
     verdict = _words(event, "verdict") or "judged"
     against = [
-        rule_words(rule, zone)
+        rule_words(rule, zone) + _met(event, rule, zone)
         for rule, _, zone in (name.partition(":") for name in _text(event, "rules").split(","))
         if rule
     ]
     again = _given(event, "because", ", judged again ({})")
     why = f": {'; '.join(against)}" if against else ""
-    return f"{_place(event)}: {_numbers(event)}: {verdict}{again}{why}"
+    is_one = event.detail("first") == event.detail("last")
+    action = f"set {'it' if is_one else 'them'} aside until somebody has decided"
+    return joined(
+        f"{_place(event)}: {_numbers(event)}: {verdict}{again}{why}",
+        action if event.detail("verdict") in _SUSPECT else "",
+    )
+
+
+def _met(event: Event, rule: str, zone: str) -> str:
+    """What a part met of what speaks against it, in brackets; empty where it is not known."""
+    if rule in _OF_TEMPERATURE:
+        coldest, hottest = _temp(event, f"{zone}_min_c"), _temp(event, f"{zone}_max_c")
+        both = coldest if coldest == hottest else f"{coldest.removesuffix(' degC')} to {hottest}"
+        return f" ({both})" if coldest and hottest else ""
+    if rule in _OF_COVERAGE:
+        return _share(event, f"{zone}_coverage", " ({} of it seen)")
+    if rule == PartRule.SPENT_CHARGE:
+        return _share(event, "life_used", " ({} used)")
+    if rule == PartRule.OPEN_TIME:
+        return _span(event, "joined_s", " (after {})")
+    return ""
 
 
 def _numbers(event: Event) -> str:
@@ -472,6 +492,10 @@ def rule_words(rule: str, zone: str = "") -> str:
         return f"{rule.replace('_', ' ')} {zone}".strip()
     return pattern.format(zone or "zone")
 
+
+_SUSPECT = frozenset(verdict.value for verdict in Verdict if verdict.is_suspect)
+_OF_TEMPERATURE = (PartRule.OUTSIDE_WINDOW, PartRule.OVER_CEILING, PartRule.NEAR_EDGE)
+_OF_COVERAGE = (PartRule.BLIND, PartRule.LOST_READINGS)
 
 _RULES = {
     "outside_window": "{} outside its window while dispensing",
@@ -502,28 +526,53 @@ def _counter_jumped(event: Event) -> str:
         "jump": "jumped",
     }.get(_text(event, "what"), "moved")
     numbers = _given(event, "before", " from {}") + _given(event, "after", " to {}")
-    return f"{_place(event)}: part counter {what}{numbers}"
+    lost = _number(event, "uncounted")
+    return joined(
+        f"{_place(event)}: part counter {what}{numbers}",
+        f"uncounted parts: {lost:.0f}, find them and set them aside" if lost else "",
+    )
 
 
 def _entered(event: Event) -> str:
     said = _SAID.get(_text(event, "entry"))
-    entry = said(event) if said else _words(event, "entry") or "entry"
+    entry = said(event) if said else _asked_of_alarm(event)
     return f"{_place(event)}: {entry}{_by(event)}"
+
+
+def _asked_of_alarm(event: Event) -> str:
+    """What was asked of an alarm; its own event says what became of it."""
+    is_long = bool(_number(event, "duration_s"))
+    return (
+        (_words(event, "entry") or "entry")
+        + _given(event, "target", " of {}")
+        + (_span(event, "duration_s", " for {}") if is_long else "")
+    )
 
 
 def _checked(event: Event) -> str:
     true_c, read_c = _number(event, "true_c"), _number(event, "read_c")
     if true_c is None or read_c is None:
         return "checked against a reference"
-    off_k = read_c - true_c
+    off_k = round(read_c - true_c, 1)
     how = f"reads {abs(off_k):.1f} K too {'high' if off_k > 0 else 'low'}" if off_k else "is right"
     return f"checked against a reference: {true_c:.1f} degC, it {how}"
 
 
+def _loaded(event: Event) -> str:
+    """A charge with what makes it fit for use or not; what follows is told by its own event."""
+    return listed(
+        f"charge {_text(event, 'subject')} entered as loaded",
+        _given(event, "lot", "lot {}"),
+        _span(event, "out_of_store_s", "{} out of store"),
+        _temp(event, "storage_max_c", "stored at up to {}"),
+        _span(event, "storage_above_s", "{} of it above the limit"),
+    )
+
+
 _SAID: dict[str, Callable[[Event], str]] = {
-    "charge_loaded": lambda event: (
-        f"charge {_text(event, 'subject')} entered as loaded" + _given(event, "lot", ", lot {}")
-    ),
+    "wiped": lambda _: "wiped",
+    "purged": lambda _: "purged",
+    "charge_loaded": _loaded,
     "charge_kept": lambda _: "the charge is still the one before",
     "age_corrected": lambda event: "age of the charge raised" + _span(event, "age_s", " by {}"),
     "check": _checked,
@@ -536,10 +585,14 @@ _SAID: dict[str, Callable[[Event], str]] = {
 def _rejudged(event: Event) -> str:
     off_k = _number(event, "error_k")
     wrong = "" if off_k is None else f" by {abs(off_k):.1f} K too {'high' if off_k > 0 else 'low'}"
+    age_s, before_s = _number(event, "age_after_s"), _number(event, "age_before_s")
+    is_older = age_s is not None and before_s is not None and age_s > before_s
     return joined(
         f"{_place(event)}: {_text(event, 'zone') or 'a zone'} had read wrong{wrong}",
         _given(event, "parts", "{} parts judged again"),
         _given(event, "changed", "{} of them otherwise than before"),
+        _span(event, "age_after_s", "the charge counts as aged by {}") if is_older else "",
+        "have the sensor checked by qualified people before it is relied on",
     )
 
 
@@ -599,11 +652,16 @@ def _ledger_recovered(event: Event) -> str:
 
 
 def _record_trimmed(event: Event) -> str:
+    above_mb = (_number(event, "above_bytes") or 0.0) / 1e6
+    held = f"readings that are still needed keep it {above_mb:.1f} MB above its limit"
+    if above_mb and not _number(event, "blocks"):
+        return f"ledger: {held}; decide about the suspect parts that they are kept for"
     rows = _given(event, "rows", "{} rows of ") + "recorded readings"
     until = _number(event, "until_utc_ns")
     age = (event.at.utc_ns - until) / NANO if until is not None else None
     older = f" older than {duration(age)}" if age is not None else ""
-    return f"ledger: {rows}{older} removed to stay within its bounds"
+    removed = f"ledger: {rows}{older} removed to stay within its bounds"
+    return joined(removed, held if above_mb else "")
 
 
 _SENTENCES: dict[EventKind, Callable[[Event], str]] = {
