@@ -141,6 +141,60 @@ plausible = [0.0, 100.0]
 """
 
 
+STORAGE = """[materials.storage]
+limit_c = 30.0
+above_max_h = 24.0
+mean_kinetic_max_c = 25.0
+out_of_store_max_h = 8.0
+source = "demo: own rule"
+"""
+
+REWORK = """open_time_s = 180.0
+rework_min = 10.0
+rework_caution = "Hot parts and vapours: qualified people only."
+"""
+
+JUDGING = """[cells.judging]
+guard_k = 0.25
+near_k = 2.0
+blind_s = 5.0
+before_loss_parts = 2
+shortest_cycle_s = 2.0
+counter_rolls_over_at = 65536
+tip_settle_s = 30.0
+check_tolerance_k = 1.5
+
+[cells.judging.verdicts]
+near_edge = "review"
+"""
+
+PART_ID = """[cells.channels.part_id]
+source = "lens_4"
+node = "s=part_id"
+type = "uint32"
+"""
+
+JOINED = """[cells.channels.joined]
+source = "lens_4"
+node = "s=joined"
+type = "uint32"
+"""
+
+INSPECTION = """[cells.channels.inspection]
+source = "lens_4"
+node = "s=inspection"
+type = "bool"
+"""
+
+BEAD_WIDTH = """[cells.channels.bead_width]
+source = "lens_4"
+node = "s=bead_width"
+type = "float32"
+unit = "mm"
+plausible = [0.0, 10.0]
+"""
+
+
 def material(*parts: str) -> tuple[str, str]:
     """Change that adds to the material: keys, then tables."""
     return "[[cells]]", "\n".join((*parts, "[[cells]]"))
@@ -175,13 +229,18 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
 FULL = changed(
     TEXT,
     ("flow_activation_kj_per_mol = 50.0", "viscosity_points = [[100.0, 22.7], [120.0, 10.0]]"),
-    material("demo = true", "dew_point_max_c = -20.0", AGEING, THERMAL),
+    material("demo = true", "dew_point_max_c = -20.0", REWORK, AGEING, THERMAL, STORAGE),
     cell(
+        JUDGING,
         "[cells.charge]",
         "fill_g = 33.0\nflow_mg_per_s = 4.0\npreheat_c = 100.0\npreheat_min = 20.0",
         "start_age_h = 1.5",
         "[cells.air]\nline_bar_abs = 7.0\nmeasured_bar_abs = 1.0",
         DEW_POINT,
+        PART_ID,
+        JOINED,
+        INSPECTION,
+        BEAD_WIDTH,
     ),
     syringe("[cells.zones.soak]", "radius_mm = 11.3\nready_c = 105.0"),
     nozzle(
@@ -190,7 +249,7 @@ FULL = changed(
         "low_c = 110.0\nlength_mm = 4.0\ngauge = 16\nfilm_w_per_m2_k = 30.0",
     ),
 )
-"""The same with all that can be told of the melt."""
+"""The same with all that can be told of the melt and of the parts."""
 
 
 def alarm(kind: str, *lines: str) -> str:

@@ -68,6 +68,10 @@ def test_the_example_of_both_cells_is_wired_as_the_simulator_serves_it() -> None
         "parts": 20,
         "charge_id": 22,
         "ambient": 25,
+        "part_id": 26,
+        "joined": 28,
+        "bead_width": 30,
+        "inspection": 32,
     }
 
 

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from app.config.plant import AGEING, MATERIAL, THERMAL, Plant, material
-from watchedpot.core.rules import AgeingRules, MaterialRules
+from app.config.plant import AGEING, MATERIAL, REWORK, STORAGE, THERMAL, Plant, material
+from watchedpot.core.rules import AgeingRules, MaterialRules, StorageRules
 
 PLACE = "plant.toml, materials.demo_silicone"
 FLOW = "flow_activation_kj_per_mol = 50.0"
@@ -19,8 +19,10 @@ def rules_of(plant: Plant) -> MaterialRules:
 
 
 def test_what_is_not_told_of_a_material_is_not_known(plant: Plant) -> None:
-    """No pot life, no heat numbers, no viscosity, no limit for the air."""
+    """No pot life, no heat numbers, no viscosity, no limit for the air, the store or rework."""
     rules = rules_of(plant)
+    assert (rules.storage, rules.open_time_s, rules.rework_s) == (None, None, None)
+    assert rules.rework_caution == ""
     assert (rules.ageing, rules.thermal, rules.dew_point_max_c) == (None, None, None)
     assert (rules.viscosity_pa_s, rules.viscosity_at_c, rules.is_demo) == (None, None, False)
 
@@ -277,13 +279,86 @@ def test_heat_numbers_that_cannot_be_are_refused(
     assert plant.fault(material(THERMAL.replace(old, new))) == sentence
 
 
+def test_storage_open_time_and_rework_arrive_in_seconds(plant: Plant) -> None:
+    """Hours and minutes become s, and the caution stands as it was written."""
+    plant.change(material(REWORK, STORAGE))
+    rules = rules_of(plant)
+    assert rules.storage == StorageRules(30.0, 86_400.0, 25.0, 28_800.0)
+    assert (rules.open_time_s, rules.rework_s) == (180.0, 600.0)
+    assert rules.rework_caution == "Hot parts and vapours: qualified people only."
+
+
+def test_a_store_may_be_limited_in_one_way_only(plant: Plant) -> None:
+    """What is not told is not limited; the mean kinetic temperature has its usual energy."""
+    told = '[materials.storage]\nlimit_c = 28.0\nout_of_store_max_h = 0.0\nsource = "trial"'
+    plant.change(material(told))
+    assert rules_of(plant).storage == StorageRules(28.0, None, None, 0.0, 83_144.0)
+
+
+@pytest.mark.parametrize(
+    ("told", "sentence"),
+    [
+        (
+            '[materials.storage]\nlimit_c = 30.0\nsource = "trial"',
+            f"{PLACE}.storage: expected above_max_h, mean_kinetic_max_c or out_of_store_max_h, got "
+            "none; nothing was started; nothing would be limited; add one of them, or take the "
+            "table out",
+        ),
+        (
+            STORAGE.replace("limit_c = 30.0", "limit_c = 140.0"),
+            f"{PLACE}.storage.limit_c: expected less than ceiling_c = 140.0 degC, got 140.0 degC; "
+            "nothing was started; a store is colder than the melt",
+        ),
+        (
+            STORAGE.replace("max_c = 25.0", "max_c = 250.0"),
+            f"{PLACE}.storage.mean_kinetic_max_c: expected less than ceiling_c = 140.0 degC, got "
+            "250.0 degC; nothing was started; a store is colder than the melt",
+        ),
+        (
+            STORAGE.replace("above_max_h = 24.0", "above_max_h = -1.0"),
+            f"{PLACE}.storage.above_max_h: expected 0 h or more, got -1.0 h; nothing was started; "
+            "longest time above it [h]",
+        ),
+        (
+            '[materials.storage]\nlimit_c = 30.0\nabove_max_h = "1"\nsource = "trial"',
+            f'{PLACE}.storage.above_max_h: expected a number, got "1"; nothing was started; '
+            "longest time above it [h]",
+        ),
+        (
+            "rework_min = 10.0",
+            f"{PLACE}.rework_caution: expected a text, got none; nothing was started; "
+            "say what must be minded: heat, vapours, tools, who may do it",
+        ),
+        (
+            'rework_min = 10.0\nrework_caution = ""',
+            f'{PLACE}.rework_caution: expected a text that is not empty, got ""; '
+            "nothing was started; what must be minded when doing that; needed beside rework_min",
+        ),
+        (
+            "open_time_s = 0.0",
+            f"{PLACE}.open_time_s: expected more than 0 s, got 0.0 s; nothing was started; "
+            "longest time from the begin of dispensing to joining; left out: not watched [s]",
+        ),
+    ],
+)
+def test_storage_and_rework_that_would_tell_half_are_refused(
+    plant: Plant, told: str, sentence: str
+) -> None:
+    """A store without a limit, a limit no store has, a rework time without its caution."""
+    assert plant.fault(material(told)) == sentence
+
+
 def test_invented_numbers_are_said_to_be_in_every_table(plant: Plant) -> None:
     """A demo material names the demo in each of its sources."""
-    told = [AGEING.replace("demo: own trial", "trial"), THERMAL.replace("demo: table", "table")]
+    told = [
+        AGEING.replace("demo: own trial", "trial"),
+        THERMAL.replace("demo: table", "table"),
+        STORAGE.replace("demo: own rule", "rule"),
+    ]
     assert plant.faults(material("demo = true", *told)) == [
         f'{PLACE}.{table}.source: expected a text with the word demo, got "{source}"; '
         "nothing was started; demo = true says that the numbers are invented"
-        for table, source in (("ageing", "trial"), ("thermal", "table"))
+        for table, source in (("ageing", "trial"), ("thermal", "table"), ("storage", "rule"))
     ]
 
 

@@ -15,6 +15,7 @@ import pytest
 from app.config.plant import (
     AGEING,
     FULL,
+    STORAGE,
     TEXT,
     THERMAL,
     Plant,
@@ -102,6 +103,10 @@ def test_every_example_file_is_as_the_schema_says(path: Path) -> None:
         cell("[cells.charge]", 'dosing = "pump"'),
         cell("[cells.charge]", "near_share = 1.0"),
         cell("[cells.air]", "measured_bar_abs = 7.0"),
+        cell("[cells.judging]", "guard = 0.5"),
+        cell("[cells.judging.verdicts]", 'near_edge = "revue"'),
+        cell("[cells.judging.verdicts]", 'near_egde = "review"'),
+        material(STORAGE.replace("limit_c = 30.0\n", "")),
     ],
 )
 def test_the_schema_refuses_what_the_loader_refuses(old: str, new: str) -> None:
@@ -111,7 +116,7 @@ def test_the_schema_refuses_what_the_loader_refuses(old: str, new: str) -> None:
 
 
 def test_the_schema_takes_what_the_loader_takes(plant: Plant) -> None:
-    """All that can be told of the melt, at once."""
+    """All that can be told of the melt and of the parts, at once."""
     plant.write("plant.toml", FULL)
     assert plant.load().cells
     VALIDATOR.validate(tomllib.loads(FULL))

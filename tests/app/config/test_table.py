@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from app.config.plant import FULL, Plant
+from app.config.plant import FULL, Plant, cell, material
 from watchedpot.app.config import load, wiring_table
 
 ROOT = Path(__file__).parents[3]
@@ -54,6 +54,38 @@ def test_all_that_is_told_of_the_melt_is_in_its_row(plant: Plant) -> None:
         "at most -20 degC",
     ):
         assert row in rows
+
+
+def test_how_parts_are_judged_is_in_its_row(plant: Plant) -> None:
+    """Each number, and each rule that concludes something else than usual."""
+    plant.write("plant.toml", FULL)
+    table = wiring_table(plant.load())
+    rows = [" ".join(line.split()) for line in table.splitlines()]
+    for row in (
+        "parts guard K near K unseen s before loss cycle s rolls over at tip settles s check K",
+        "lens_4 0.25 2 5 2 2 65536 30 1.5",
+        "lens_4/near_edge review clear_with_note",
+        "stored limit degC above it mean kinetic out of store kJ/mol open time rework",
+        "demo_silicone 30 24 h 25 degC 8 h 83.144 180 s 10 min",
+        "rework of demo_silicone: Hot parts and vapours: qualified people only.",
+        "lens_4/bead_width s=bead_width float32 mm 0 to 10",
+    ):
+        assert row in rows
+
+
+def test_what_is_not_told_of_parts_is_shown_as_it_holds(plant: Plant) -> None:
+    """The usual numbers, no rule that differs, and limits that nobody knows."""
+    plant.change(cell("[cells.judging.verdicts]", 'near_edge = "clear_with_note"'))
+    table = wiring_table(plant.load())
+    rows = [" ".join(line.split()) for line in table.splitlines()]
+    assert "lens_4 0.5 1 3 1 1 2^16 or 2^32 25 1" in rows
+    assert "demo_silicone not limited not known not known" in rows
+    assert "usually" not in table
+    assert "rework of" not in table
+    only = '[materials.storage]\nlimit_c = 28.0\nabove_max_h = 1.5\nsource = "own rule"'
+    plant.change(material(only))
+    rows = [" ".join(line.split()) for line in wiring_table(plant.load()).splitlines()]
+    assert "demo_silicone 28 1.5 h 83.144 not known not known" in rows
 
 
 def test_what_is_not_told_of_the_melt_has_no_table(plant: Plant) -> None:

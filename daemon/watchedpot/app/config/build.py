@@ -14,6 +14,7 @@ from watchedpot.app.config.cells import Cells
 from watchedpot.app.config.channels import Wiring
 from watchedpot.app.config.faults import Faults, Place
 from watchedpot.app.config.files import Document, by_id
+from watchedpot.app.config.origins import origins
 from watchedpot.core.rules import CellRules
 from watchedpot.sources.wiring import Source
 
@@ -48,9 +49,10 @@ class Configuration:
     Attributes
     ----------
     text
-        Sources and rules in force, as JSON: what the ledger keeps of a revision.
+        Sources and rules in force, and which file each of them stands in, as JSON: what the
+        ledger keeps of a revision.
     revision
-        Short hash of ``text``: two runs that judge alike have the same.
+        Short hash of ``text``: two runs that judge alike by the same files have the same.
     notices
         What lowers the claims that can be made; nothing that stops a start.
     files
@@ -81,7 +83,11 @@ def build(documents: Sequence[Document], faults: Faults) -> Configuration:
         faults.add(Place(documents[0].name), "expected at least one cell, got none")
     built = wiring.built()
     text = json.dumps(
-        {"sources": [asdict(one) for one in built], "cells": [asdict(one) for one in cells]},
+        {
+            "sources": [asdict(one) for one in built],
+            "cells": [asdict(one) for one in cells],
+            "files": origins(documents, built, cells),
+        },
         sort_keys=True,
     )
     return Configuration(

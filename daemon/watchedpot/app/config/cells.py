@@ -11,8 +11,9 @@ from collections.abc import Collection, Mapping, Sequence
 from watchedpot.app.config import model
 from watchedpot.app.config.alarms import OF_CELL, Layer, alarm_rules, check_deadband, layer
 from watchedpot.app.config.channels import WiredChannel, Wiring
-from watchedpot.app.config.faults import Faults, Place, nearest
+from watchedpot.app.config.faults import Faults, Place
 from watchedpot.app.config.files import Document, by_id
+from watchedpot.app.config.judging import Judging
 from watchedpot.app.config.materials import Materials
 from watchedpot.app.config.melt import Melt, reservoir
 from watchedpot.core.rules import (
@@ -20,9 +21,6 @@ from watchedpot.core.rules import (
     AlarmRules,
     CellRules,
     MaterialRules,
-    PartRule,
-    PartRules,
-    Verdict,
     ZoneKind,
     ZoneRules,
 )
@@ -63,6 +61,7 @@ class Cells:
         self._notices = notices
         self._materials = Materials(documents, faults, notices)
         self._melt = Melt(self._materials, faults, notices)
+        self._judging = Judging(faults, notices)
         self._cells = by_id(
             "cells", ((one, cell) for one in documents for cell in one.tables.cells), faults
         )
@@ -124,32 +123,8 @@ class Cells:
             air=self._melt.air(cell, material, wired.get("dew_point"), place),
             ambient_c=cell.ambient_c,
             purge_after_idle_s=cell.purge_after_idle_min * 60.0,
-            judging=self._judging(cell.judging, place.at("judging", "verdicts")),
+            judging=self._judging.rules(cell, material, place),
             **{signal: f"{cell.id}/{signal}" for signal in wired},
-        )
-
-    def _judging(self, judging: model.Judging, place: Place) -> PartRules:
-        """How parts are judged; rules that are turned off are said."""
-        known = {rule.value: rule for rule in PartRule}
-        verdicts = {}
-        for name, verdict in judging.verdicts.items():
-            if name in known:
-                verdicts[known[name]] = verdict
-            else:
-                self._faults.add(place, f"expected a rule, got {name}", nearest(name, known))
-        off = ", ".join(rule for rule, verdict in verdicts.items() if verdict is Verdict.CLEAR)
-        if off:
-            self._notices.append(f"{place}: turned off: {off}; no part is held for it")
-        return PartRules(
-            verdicts=tuple(verdicts.items()),
-            guard_k=judging.guard_k,
-            near_k=judging.near_k,
-            blind_s=judging.blind_s,
-            before_loss=judging.before_loss_parts,
-            shortest_cycle_s=judging.shortest_cycle_s,
-            rolls_over_at=judging.counter_rolls_over_at,
-            tip_settle_s=judging.tip_settle_s,
-            check_tolerance_k=judging.check_tolerance_k,
         )
 
     def _check_zones(self, cell: model.Cell, place: Place) -> None:
@@ -226,7 +201,7 @@ class Cells:
         self._notices.extend(
             f"{place.path}: no {signal} channel, {effect}"
             for signal, effect in missed.items()
-            if signal not in wired
+            if signal not in wired and not (signal == "parts" and "part_id" in wired)
         )
 
     def _slowest_poll_s(self, channels: model.CellChannels | model.ZoneChannels) -> float:

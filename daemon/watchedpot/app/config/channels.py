@@ -24,8 +24,8 @@ WiredChannel = ModbusChannel | OpcuaChannel
 
 _BITS = (RegisterTable.COILS, RegisterTable.DISCRETE_INPUTS)
 _LAST_ADDRESS = 65535
-_INTEGERS = tuple(kind for kind in ValueType if "int" in kind.value)
-_NUMBERS = (*_INTEGERS, ValueType.FLOAT32, ValueType.FLOAT64)
+INTEGERS = tuple(kind for kind in ValueType if "int" in kind.value)
+_NUMBERS = (*INTEGERS, ValueType.FLOAT32, ValueType.FLOAT64)
 _OPCUA_KEYS = ("node", "uncertain_is_good")
 _MODBUS_KEYS = ("table", "address", "word_order", "swap_bytes")
 
@@ -45,9 +45,9 @@ _TEMPERATURE = _Form(
 )
 _OUTPUT = _Form("a heater output", _NUMBERS, (Unit.PERCENT,))
 _HUMIDITY = _Form("a relative humidity", _NUMBERS, (Unit.PERCENT,), needs_range=True)
-_COUNT = _Form("a number that counts or names", _INTEGERS, (Unit.NONE,))
+_COUNT = _Form("a number that counts or names", INTEGERS, (Unit.NONE,))
 _STATE = _Form("a yes or no", (ValueType.BOOL,), (Unit.NONE,))
-_RESULT = _Form("a yes or no, or 1 or 0", (ValueType.BOOL, *_INTEGERS), (Unit.NONE,))
+_RESULT = _Form("a yes or no, or 1 or 0", (ValueType.BOOL, *INTEGERS), (Unit.NONE,))
 _WIDTH = _Form("a width in mm", _NUMBERS, (Unit.MILLIMETRE,))
 
 _FORMS = {
@@ -72,6 +72,12 @@ _FORMS = {
 def _celsius(value: float, unit: Unit | None) -> float:
     """Temperature in degC; other units as they are."""
     return (value - 32.0) * 5.0 / 9.0 if unit is Unit.FAHRENHEIT else value
+
+
+def bounds(integer: ValueType) -> tuple[int, int]:
+    """Lowest and highest raw number that an integer type can hold."""
+    bits = int(integer.lstrip("uint"))
+    return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if integer[0] == "i" else (0, 2**bits - 1)
 
 
 def _one_of(words: Collection[str]) -> str:
@@ -161,7 +167,8 @@ class Wiring:
                 "[low, high]",
                 "lowest and highest value that the sensor can return",
             )
-        if form is _STATE and (channel.scale, channel.offset) != (1.0, 0.0):
+        is_bit = form is _STATE or (form is _RESULT and channel.type is ValueType.BOOL)
+        if is_bit and (channel.scale, channel.offset) != (1.0, 0.0):
             self.faults.add(place, "expected no scale and no offset for a bit", "take them out")
         if channel.scale == 0.0:
             self.faults.add(place.at("scale"), "expected another number than 0", "1.0 is none")
@@ -169,11 +176,9 @@ class Wiring:
 
     def _check_fill_values(self, channel: model.Channel, place: Place) -> None:
         """Fill values are raw: each must be one that the type can hold."""
-        if channel.type not in _INTEGERS:
+        if channel.type not in INTEGERS:
             return
-        bits = int(channel.type.lstrip("uint"))
-        is_signed = channel.type.startswith("int")
-        low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if is_signed else (0, 2**bits - 1)
+        low, high = bounds(channel.type)
         for at, value in enumerate(channel.fill_values):
             if not (value.is_integer() and low <= value <= high):
                 self.faults.add(

@@ -16,6 +16,9 @@ FLOW_EA_MAX_KJ_PER_MOL = 500.0
 """Highest activation energy of flow that two points may give [kJ/mol]: as where it is told."""
 
 
+_STORED = ("above_max_h", "mean_kinetic_max_c", "out_of_store_max_h")
+
+
 class Materials:
     """The adhesives of all files, each checked once, whether a zone uses it or not."""
 
@@ -75,17 +78,32 @@ def _material_rules(material: model.Material, place: Place, faults: Faults) -> M
         viscosity_pa_s=viscosity_pa_s,
         viscosity_at_c=at_c,
         dew_point_max_c=material.dew_point_max_c,
-        storage=_storage_rules(material.storage),
+        storage=_storage_rules(material, place.at("storage"), faults),
         open_time_s=material.open_time_s,
         rework_s=None if material.rework_min is None else 60.0 * material.rework_min,
         rework_caution=_caution(material, place, faults),
     )
 
 
-def _storage_rules(storage: model.Storage | None) -> StorageRules | None:
-    """How one adhesive may be stored."""
+def _storage_rules(material: model.Material, place: Place, faults: Faults) -> StorageRules | None:
+    """How one adhesive may be stored; None where nothing was said."""
+    storage = material.storage
     if storage is None:
         return None
+    if not any(faults.has(storage, key, place) for key in _STORED):
+        faults.add(
+            place,
+            f"expected {', '.join(_STORED[:-1])} or {_STORED[-1]}, got none",
+            "nothing would be limited; add one of them, or take the table out",
+        )
+    for key in ("limit_c", "mean_kinetic_max_c"):
+        value_c = getattr(storage, key)
+        if value_c is not None and value_c >= material.ceiling_c:
+            faults.add(
+                place.at(key),
+                f"expected less than ceiling_c = {material.ceiling_c} degC, got {value_c} degC",
+                "a store is colder than the melt",
+            )
     above_max_h, out_max_h = storage.above_max_h, storage.out_of_store_max_h
     return StorageRules(
         limit_c=storage.limit_c,
@@ -98,7 +116,7 @@ def _storage_rules(storage: model.Storage | None) -> StorageRules | None:
 
 def _caution(material: model.Material, place: Place, faults: Faults) -> str:
     """What must be minded when reworking; a time without it would be half of the truth."""
-    if material.rework_min is not None and material.rework_caution is None:
+    if material.rework_min is not None and not faults.has(material, "rework_caution", place):
         faults.add(
             place.at("rework_caution"),
             "expected a text, got none",

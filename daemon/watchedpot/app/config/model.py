@@ -21,7 +21,7 @@ from pydantic import (
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError, core_schema
 
-from watchedpot.core.rules import Dosing, Priority, Verdict, ZoneKind
+from watchedpot.core.rules import Dosing, PartRule, Priority, Verdict, ZoneKind
 from watchedpot.sources.wiring import RegisterTable, Unit, ValueType, WordOrder
 
 ORDER = "order"
@@ -232,11 +232,11 @@ class Material(Part):
     storage: Storage | None = None
     """How it may be stored; left out: only its date is looked at."""
     open_time_s: Positive | None = None
-    """Longest time from dispensing to joining; left out: not watched [s]."""
+    """Longest time from the begin of dispensing to joining; left out: not watched [s]."""
     rework_min: Minutes | None = None
     """How long after dispensing a part can still be taken apart; left out: not told [min]."""
     rework_caution: Text | None = None
-    """What must be minded when doing that."""
+    """What must be minded when doing that; needed beside rework_min."""
     ageing: Ageing | None = None
     """Pot life; left out: the age of a charge is not known."""
     thermal: Thermal | None = None
@@ -268,7 +268,7 @@ class Channel(Part):
     """Added after scaling: value = raw * scale + offset [unit of the value]."""
     unit: Annotated[Unit, Field(strict=False)] | None = None
     """Unit of the value after scale and offset: degC or degF for temperatures, % for outputs and
-    humidity."""
+    humidity, mm for widths."""
     fill_values: list[float] = []
     """Raw numbers, before scaling, that mean "no reading" [raw]."""
     plausible: Pair | None = None
@@ -510,7 +510,8 @@ class Judging(Part):
     guard_k: NotNegative = 0.5
     """Uncertainty of a reading: what is this near an edge counts as outside [K]."""
     near_k: NotNegative = 1.0
-    """A temperature nearer than this to where it counts as outside is noted [K]."""
+    """A temperature nearer than this to where it counts as outside is noted; with guard_k less
+    than half of every window [K]."""
     blind_s: NotNegative = 3.0
     """Longest time without readings while dispensing that is only noted [s]."""
     before_loss_parts: Annotated[int, Field(ge=0, le=20)] = 1
@@ -523,7 +524,10 @@ class Judging(Part):
     """How long a tip is doubted after it was cold or wiped [s]."""
     check_tolerance_k: NotNegative = 1.0
     """A reference check that differs by more has failed [K]."""
-    verdicts: dict[str, Annotated[Verdict, Field(strict=False)]] = {}
+    verdicts: Annotated[
+        dict[str, Annotated[Verdict, Field(strict=False)]],
+        Field(json_schema_extra={"propertyNames": {"enum": [rule.value for rule in PartRule]}}),
+    ] = {}
     """What each rule concludes where it is not as usual; "clear" turns a rule off."""
 
 

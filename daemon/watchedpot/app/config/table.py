@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Sequence
 
 from watchedpot.app.config.build import Configuration
 from watchedpot.core.rules import (
+    VERDICTS,
     AlarmKind,
     AlarmRules,
     CellRules,
@@ -34,6 +36,16 @@ _SOAKS = ("core", "ready degC", "start degC", "known by", "wall W/(m2 K)", "tole
 _TIPS = ("tip", "low degC", "known by", "W/(m K)", "film")
 _CHARGES = ("charge", "full g", "refill g", "flow mg/s", "dosing", "preheat", "near", "at start")
 _CELLS = ("cell", "room degC", "purge after", "air at the line", "air at the sensor")
+_STORES = (
+    *("stored", "limit degC", "above it", "mean kinetic", "out of store", "kJ/mol"),
+    *("open time", "rework"),
+)
+_JUDGINGS = (
+    *("parts", "guard K", "near K", "unseen s", "before loss", "cycle s", "rolls over at"),
+    *("tip settles s", "check K"),
+)
+_VERDICTS = ("judged", "concludes", "usually")
+_WIDTH = 118
 _OF_CELL = {
     AlarmKind.UNSEEN: "not read or not believed",
     AlarmKind.BEFORE_READY: "dispensing before ready",
@@ -59,11 +71,19 @@ def wiring_table(configuration: Configuration) -> str:
         (_TIPS, [_tip(name, zone.tip) for name, zone in zones if zone.tip]),
         (_CHARGES, [_charge(cell) for cell in cells]),
         (_CELLS, [_cell(cell) for cell in cells]),
+        (_JUDGINGS, [_judging(cell) for cell in cells]),
+        (_VERDICTS, [row for cell in cells for row in _verdicts(cell)]),
         (_MATERIALS, [_material(one) for one in materials]),
         (_MELTS, [_melt(one) for one in materials]),
+        (_STORES, [_stored(one) for one in materials]),
         (_ALARMS, [row for cell in cells for row in _alarms(cell)]),
     )
     parts.extend(_grid(head, rows) for head, rows in grids if rows)
+    parts.extend(
+        textwrap.fill(f"rework of {one.id}: {one.rework_caution}", _WIDTH, subsequent_indent="  ")
+        for one in materials
+        if one.rework_caution
+    )
     service = configuration.service
     parts.append(
         f"served on {service.host}:{service.port}, recorded in {service.ledger_path} "
@@ -219,6 +239,52 @@ def _melt(material: MaterialRules) -> tuple[str, ...]:
         viscosity if material.viscosity_pa_s is not None else "",
         dew_point if material.dew_point_max_c is not None else "",
     )
+
+
+def _stored(material: MaterialRules) -> tuple[str, ...]:
+    storage = material.storage
+    limits = ("not limited", "", "", "", "")
+    if storage is not None:
+        above_h = _number(storage.above_max_s, per_unit=1 / 3600)
+        out_h = _number(storage.out_of_store_max_s, per_unit=1 / 3600)
+        mean_c = _number(storage.mean_kinetic_max_c)
+        limits = (
+            f"{storage.limit_c:g}",
+            above_h and f"{above_h} h",
+            mean_c and f"{mean_c} degC",
+            out_h and f"{out_h} h",
+            f"{storage.ea_j_per_mol / 1e3:g}",
+        )
+    open_s = _number(material.open_time_s)
+    rework_min = _number(material.rework_s, per_unit=1 / 60)
+    return (
+        material.id,
+        *limits,
+        f"{open_s} s" if open_s else "not known",
+        f"{rework_min} min" if rework_min else "not known",
+    )
+
+
+def _judging(cell: CellRules) -> tuple[str, ...]:
+    judging = cell.judging
+    return (
+        cell.id,
+        f"{judging.guard_k:g}",
+        f"{judging.near_k:g}",
+        f"{judging.blind_s:g}",
+        f"{judging.before_loss}",
+        f"{judging.shortest_cycle_s:g}",
+        "2^16 or 2^32" if judging.rolls_over_at is None else f"{judging.rolls_over_at}",
+        f"{judging.tip_settle_s:g}",
+        f"{judging.check_tolerance_k:g}",
+    )
+
+
+def _verdicts(cell: CellRules) -> Iterable[tuple[str, ...]]:
+    """What concludes something else than usual."""
+    for rule, verdict in cell.judging.verdicts:
+        if verdict is not VERDICTS[rule]:
+            yield f"{cell.id}/{rule}", verdict.value, VERDICTS[rule].value
 
 
 def _number(value: float | None, *, per_unit: float = 1.0) -> str:

@@ -9,6 +9,7 @@ from datetime import tzinfo
 from itertools import chain, pairwise
 from pathlib import Path
 
+from watchedpot.app.config.origins import file_of
 from watchedpot.app.questions.gaps import Gap, GapKind, covered_ns, gaps_of, total_s
 from watchedpot.app.questions.like import is_raised
 from watchedpot.app.questions.lines import beside, counted, prose
@@ -268,7 +269,8 @@ def limit_rows(settings: Settings, files: Mapping[int, str]) -> Iterator[Row]:
         old, new = (settings.texts[run.config_revision] for run in (before, after))
         for change in changes(old, new):
             names = change.path.split(".")
-            by = file or "a file whose name is not recorded"
+            set_in = file_of(new, change.path) or file
+            by = set_in or "a file whose name is not recorded"
             yield Row(
                 start_ns,
                 "configuration",
@@ -280,7 +282,7 @@ def limit_rows(settings: Settings, files: Mapping[int, str]) -> Iterator[Row]:
                     "path": change.path,
                     "old": change.old,
                     "new": change.new,
-                    "file": file,
+                    "file": set_in,
                     "revision": after.config_revision,
                     "previous": before.config_revision,
                 },

@@ -41,7 +41,8 @@ def changes(old: str, new: str) -> tuple[Change, ...]:
     ...     '{"cells": [{"id": "lens_4", "ambient_c": 21.0}]}')
     (Change(path='cells.lens_4.ambient_c', old=23.0, new=21.0),)
     """
-    return tuple(_changes((), parsed(old), parsed(new)))
+    found = ({**parsed(text), "files": None} for text in (old, new))  # where, and not what
+    return tuple(_changes((), *found))
 
 
 def parsed(text: str) -> dict[str, Any]:
