@@ -10,12 +10,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 NS_PER_S = 1_000_000_000
 MIN_SPEED = 1.0
 MAX_SPEED = 600.0
+
+
+def steady() -> Callable[[], int]:
+    """Real time since 1970 UTC that is not slewed or stepped while the simulator runs. [ns]."""
+    offset_ns = time.time_ns() - time.monotonic_ns()
+    return lambda: time.monotonic_ns() + offset_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +40,7 @@ class CellClock:
 
     start_ns: int
     speed: float = 1.0
-    real_ns: Callable[[], int] = time.time_ns
+    real_ns: Callable[[], int] = field(default_factory=steady)
 
     def now_ns(self) -> int:
         """Cell time now, since 1970 UTC; before the start it runs at the same speed. [ns]."""

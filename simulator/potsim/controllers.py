@@ -22,6 +22,8 @@ import math
 from dataclasses import dataclass, replace
 from enum import Enum
 
+CLOSE_S = 1e-6  # nearer than this a sum of scans has reached its time
+
 
 @dataclass(frozen=True, slots=True)
 class PidParams:
@@ -164,6 +166,10 @@ class CycleParams:
         Time to change a charge. [s]
     setback_after_s : float
         Idle time after which setpoints go down. [s]
+    join_s : float
+        From the end of dispensing to the second half. [s]
+    counter_bits : int
+        Width of the counter of parts, which starts over at 0 behind its end. [1]
     """
 
     part_period_s: float = 20.0
@@ -173,6 +179,8 @@ class CycleParams:
     wipe_s: float = 5.0
     change_s: float = 90.0
     setback_after_s: float = 900.0
+    join_s: float = 15.0
+    counter_bits: int = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,9 +303,9 @@ def cycle(
     happened: list[Happening] = []
     part_s = None if state.part_s is None else state.part_s + dt_s
     parts = state.parts
-    if part_s is not None and part_s >= params.dispense_s:
+    if part_s is not None and part_s >= params.dispense_s - CLOSE_S:
         part_s = None
-        parts += 1
+        parts = (parts + 1) % 2**params.counter_bits
         happened.append(Happening.PART_FINISHED)
     since_start_s = state.since_start_s + dt_s
     near_s = state.near_s + dt_s if is_near else 0.0
@@ -310,7 +318,7 @@ def cycle(
     is_free = part_s is None and wipe_left_s <= 0.0 and not is_wipe_due
     if is_producing and state.is_wanted and is_free:
         is_first = Happening.PRODUCTION_ON in happened
-        if is_first or since_start_s >= params.part_period_s:
+        if is_first or since_start_s >= params.part_period_s - CLOSE_S:
             part_s = since_start_s = 0.0
             happened.append(Happening.PART_STARTED)
     is_busy = is_producing or is_held or wipe_left_s > 0.0

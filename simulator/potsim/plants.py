@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from potsim.controllers import CycleParams, PidParams
+from potsim.parts import Ageing, Bead
 from potsim.physics import (
     Link,
     Lump,
@@ -50,6 +51,8 @@ class ZonePlant:
         Healthy sensor.
     loop : PidParams
         Tuning.
+    hold_up_kg : float
+        Melt that stands in it between reservoir and tip. [kg]
     """
 
     name: str
@@ -61,6 +64,7 @@ class ZonePlant:
     window_high_c: float
     sensor: SensorParams
     loop: PidParams
+    hold_up_kg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,10 @@ class Plant:
         Melt flow while dispensing. [kg/s]
     is_topped_up : bool
         A new charge is added to the old one instead of replacing it.
+    ageing : Ageing
+        Of the adhesive.
+    bead : Bead
+        Of the process.
     """
 
     name: str
@@ -92,6 +100,8 @@ class Plant:
     cycle: CycleParams
     flow_kg_per_s: float
     is_topped_up: bool
+    ageing: Ageing
+    bead: Bead
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +142,13 @@ POLYURETHANE = Melt(
     fusion_to_c=70.0,
 )
 """demo_polyurethane: semi-crystalline. Demo: use your supplier's data sheet."""
+
+
+SILICONE_AGEING = Ageing(ea_j_per_mol=80e3, ref_c=120.0)
+"""demo_silicone. Demo: use your supplier's data sheet."""
+
+POLYURETHANE_AGEING = Ageing(ea_j_per_mol=80e3, ref_c=110.0)
+"""demo_polyurethane. Demo: use your supplier's data sheet."""
 
 
 def heavier(melt: Melt, factor: float) -> Melt:
@@ -228,6 +245,7 @@ def _lens_4(factors: Factors) -> Plant:
                 window_high_c=126.0,
                 sensor=SensorParams(lag_s=4.0, noise_k=0.06, resolution_k=0.1),
                 loop=PidParams(gain_per_k=8.0, integral_s=120.0, derivative_s=8.0, filter_s=2.0),
+                hold_up_kg=0.11e-3,  # 0.1 mL
             ),
         ),
         net=Network(
@@ -244,6 +262,8 @@ def _lens_4(factors: Factors) -> Plant:
         cycle=CycleParams(),
         flow_kg_per_s=4e-6,
         is_topped_up=False,
+        ageing=SILICONE_AGEING,
+        bead=Bead(),
     )
 
 
@@ -300,6 +320,7 @@ def _housing_7(factors: Factors) -> Plant:
                 window_high_c=123.0,
                 sensor=SensorParams(lag_s=15.0, noise_k=0.06, resolution_k=0.1),
                 loop=PidParams(gain_per_k=4.0, integral_s=480.0, derivative_s=15.0, filter_s=4.0),
+                hold_up_kg=0.083,  # 75 mL
             ),
             ZonePlant(
                 name="nozzle",
@@ -311,6 +332,7 @@ def _housing_7(factors: Factors) -> Plant:
                 window_high_c=126.0,
                 sensor=SensorParams(lag_s=5.0, noise_k=0.06, resolution_k=0.1),
                 loop=PidParams(gain_per_k=8.0, integral_s=120.0, derivative_s=8.0, filter_s=2.0),
+                hold_up_kg=0.55e-3,  # 0.5 mL
             ),
         ),
         net=Network(
@@ -327,6 +349,8 @@ def _housing_7(factors: Factors) -> Plant:
         cycle=CycleParams(),
         flow_kg_per_s=30e-6,
         is_topped_up=True,
+        ageing=POLYURETHANE_AGEING,
+        bead=Bead(),
     )
 
 

@@ -13,15 +13,19 @@ A scenario is one file; times count in cell seconds from its start.
       parts, charge_id      counter and charge at the start                     0, 1
       charge_c              charge at the start [degC]                          reservoir's start
       charge_kg             its mass [kg]                                       full
+      charge_age_s          its age, as equivalent time at the material's
+                            reference temperature [s]                           0
       conductivity_factor, wall_factor, heat_capacity_factor
                             of the charge: how far the truth is from the
                             figures that everybody was told             1, 1, 1
-      part_period_s, dispense_s, setback_after_s, change_s                      of the plant
+      part_period_s, dispense_s, setback_after_s, change_s, join_s              of the plant
+      counter_bits          width of the counter of parts, 8 to 32              of the plant
       zones.ZONE            initial_c, setpoint_c, setback_c [degC],
                             noise_k, resolution_k [K]                           of the plant
       plan                  list: at_s, do = an order (controllers.py) or "ambient"
-                            change_charge takes charge_c, charge_kg and announced (true):
-                            false leaves the charge's number as it was; ambient takes ambient_c
+                            change_charge takes charge_c, charge_kg, charge_age_s and
+                            announced (true): false leaves the charge's number as it was;
+                            ambient takes ambient_c
       faults                list: what, at_s, for_s (absent: to the end), zone and the keys below
 
     fault             zone  keys
@@ -42,6 +46,8 @@ A scenario is one file; times count in cell seconds from its start.
     plc_restart       no    drops_link (false); the length is for_s
     link_loss         no    mode: "drop" or "silent" ("drop")
     counter_reset     no    for a moment, takes no for_s
+    counter_jump      no    by: whole parts that were never made; for a moment, takes no for_s
+    joining_late      no    no second half is placed while it lasts; those due follow then
     clock_step        no    by_s: served times only
 """
 
@@ -81,6 +87,8 @@ class FaultKind(Enum):
     PLC_RESTART = "plc_restart"
     LINK_LOSS = "link_loss"
     COUNTER_RESET = "counter_reset"
+    COUNTER_JUMP = "counter_jump"
+    JOINING_LATE = "joining_late"
     CLOCK_STEP = "clock_step"
 
 
@@ -90,9 +98,12 @@ CELL_FAULTS = frozenset(
         FaultKind.PLC_RESTART,
         FaultKind.LINK_LOSS,
         FaultKind.COUNTER_RESET,
+        FaultKind.COUNTER_JUMP,
+        FaultKind.JOINING_LATE,
         FaultKind.CLOCK_STEP,
     }
 )
+MOMENTARY = frozenset({FaultKind.COUNTER_RESET, FaultKind.COUNTER_JUMP})
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +150,9 @@ FAULT_NUMBERS: dict[FaultKind, dict[str, Number]] = {
     FaultKind.DRAFT: {"factor": Number(1.0, MAX_DRAFT, 2.0)},
     FaultKind.DOOR: {"factor": Number(1.0, MAX_DRAFT, 2.0)},
     FaultKind.CLOCK_STEP: {"by_s": Number(-DAY_S, DAY_S)},
+}
+FAULT_WHOLE: dict[FaultKind, dict[str, Number]] = {
+    FaultKind.COUNTER_JUMP: {"by": Number(-1e6, 1e6)},
 }
 FAULT_CHOICES: dict[FaultKind, dict[str, Choice]] = {
     FaultKind.SENSOR_BREAK: {"code": Choice(("status", "upscale", "nan"))},
@@ -193,8 +207,8 @@ class Step:
         When. [s]
     order : Order or None
         What the cell is told; None for a change of the room.
-    charge_c, charge_kg : float
-        Of the new charge. [degC, kg]
+    charge_c, charge_kg, charge_age_s : float
+        Of the new charge. [degC, kg, s]
     is_announced : bool
         Whether the charge's number moves with it.
     ambient_c : float or None
@@ -205,6 +219,7 @@ class Step:
     order: Order | None
     charge_c: float = 0.0
     charge_kg: float = 0.0
+    charge_age_s: float = 0.0
     is_announced: bool = True
     ambient_c: float | None = None
 
@@ -223,8 +238,8 @@ class CellScript:
         Counter and charge at the start.
     zone_c : tuple of float
         Temperature per zone at the start. [degC]
-    charge_c, charge_kg : float
-        Charge at the start. [degC, kg]
+    charge_c, charge_kg, charge_age_s : float
+        Charge at the start. [degC, kg, s]
     plan : tuple of Step
         In time order.
     faults : tuple of Fault
@@ -238,6 +253,7 @@ class CellScript:
     zone_c: tuple[float, ...]
     charge_c: float
     charge_kg: float
+    charge_age_s: float
     plan: tuple[Step, ...]
     faults: tuple[Fault, ...]
 
@@ -451,13 +467,17 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     rhythm = plant.cycle
     cycle = replace(
         rhythm,
-        part_period_s=table.number("part_period_s", Number(1.0, 3600.0, rhythm.part_period_s)),
-        dispense_s=table.number("dispense_s", Number(0.5, 3600.0, rhythm.dispense_s)),
+        part_period_s=table.number("part_period_s", Number(0.2, 3600.0, rhythm.part_period_s)),
+        dispense_s=table.number("dispense_s", Number(0.1, 3600.0, rhythm.dispense_s)),
         setback_after_s=table.number("setback_after_s", Number(1.0, DAY_S, rhythm.setback_after_s)),
         change_s=table.number("change_s", Number(1.0, 3600.0, rhythm.change_s)),
+        join_s=table.number("join_s", Number(0.0, 3600.0, rhythm.join_s)),
+        counter_bits=table.whole("counter_bits", Number(8, 32, rhythm.counter_bits)),
     )
     if cycle.dispense_s >= cycle.part_period_s:
         table.complain("dispense_s", "less than part_period_s", came=cycle.dispense_s)
+    if parts >= 2**cycle.counter_bits:
+        table.complain("parts", f"a number of {cycle.counter_bits} bits", came=parts)
     zones_table = table.table("zones")
     zones, zone_c = [], []
     for zone in plant.zones:
@@ -468,6 +488,7 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     full_kg = plant.net.full_charge_kg
     charge_c = table.number("charge_c", Number(0.0, 200.0, zone_c[0]))
     charge_kg = table.number("charge_kg", Number(MIN_FILL * full_kg, 2.0 * full_kg, full_kg))
+    charge_age_s = table.number("charge_age_s", Number(0.0, 365 * DAY_S, 0.0))
     plan = tuple(sorted((_step(t, plant) for t in table.tables("plan")), key=lambda s: s.at_s))
     faults = tuple(sorted((_fault(t, plant) for t in table.tables("faults")), key=lambda f: f.at_s))
     table.done()
@@ -479,6 +500,7 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
         tuple(zone_c),
         charge_c,
         charge_kg,
+        charge_age_s,
         plan,
         faults,
     )
@@ -524,6 +546,7 @@ def _step(table: _Table, plant: Plant) -> Step:
             charge_kg=table.number(
                 "charge_kg", Number(0.001, 2.0 * plant.net.full_charge_kg, usual_kg)
             ),
+            charge_age_s=table.number("charge_age_s", Number(0.0, 365 * DAY_S, 0.0)),
             is_announced=table.word("announced", Choice(("true", "false"))) == "true",
         )
     else:
@@ -538,7 +561,7 @@ def _fault(table: _Table, plant: Plant) -> Fault:
     )
     at_s = table.number("at_s", Number(0.0, 30 * DAY_S))
     for_s = None
-    if "for_s" in table.raw and kind is not FaultKind.COUNTER_RESET:
+    if "for_s" in table.raw and kind not in MOMENTARY:
         for_s = table.number("for_s", Number(0.5, 30 * DAY_S))
     elif kind is FaultKind.PLC_RESTART:
         table.complain("for_s", "the length of the restart in seconds", came=None)
@@ -546,6 +569,7 @@ def _fault(table: _Table, plant: Plant) -> Fault:
     if kind not in CELL_FAULTS:
         zone = table.word("zone", Choice(tuple(z.name for z in plant.zones)), is_required=True)
     numbers = {k: table.number(k, rule) for k, rule in FAULT_NUMBERS.get(kind, {}).items()}
+    numbers |= {k: table.whole(k, rule) for k, rule in FAULT_WHOLE.get(kind, {}).items()}
     words = {k: table.word(k, choice) for k, choice in FAULT_CHOICES.get(kind, {}).items()}
     table.done()
     return Fault(kind, zone, at_s, for_s, numbers, words)

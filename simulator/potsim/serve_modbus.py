@@ -11,10 +11,19 @@
     22-23              charge id                uint32, high word first  1
     24                 heartbeat                uint16, wraps            1 per scan
     25                 ambient                  int16                    0.1 degC
+    26-27              part id                  uint32, high word first  1
+    28-29              joined parts             uint32, high word first  1
+    30-31              bead width               float32, low word first  mm
+    32                 inspection               uint16                   1 passed, 0 failed
 
     discrete input     what
     0                  dispensing
     1                  wiped: true for some seconds while the nozzle is wiped
+
+The part id is the serial of the part in the fixture: set when dispensing begins, kept until the
+next begins. Bead width and inspection are those of the newest counted part; they stand beside
+the counter, so that one request reads them together. All three are 0 before the first part. Joined
+parts have had their second half placed; they count on from the counter at the start.
 
 An open sensor reads 32767 as int16 and nan as float32, or 1372 degC in both. While the
 controller restarts everything reads 0. Addresses not listed answer exception 2, writes
@@ -149,6 +158,10 @@ def holding_registers(panel: Panel) -> dict[int, tuple[int, ...]]:
             *uint32(panel.charge_id),
             panel.heartbeat & 0xFFFF,
             int16(panel.ambient_c),
+            *uint32(panel.part_id),
+            *uint32(panel.joined),
+            *float32_low_word_first(panel.bead_width_mm),
+            panel.inspection,
         ),
     }
 

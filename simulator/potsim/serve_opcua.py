@@ -12,6 +12,11 @@ Namespace ``urn:potsim:plc``; string node ids under Objects/CELL:
     CELL.wiped               Boolean  true for some seconds while the nozzle is wiped
     CELL.heartbeat           UInt32   one more each scan
     CELL.ambient             Float    degC
+    CELL.part_id             UInt32   serial of the part in the fixture: set when dispensing begins,
+                                      kept until the next begins; 0 before the first
+    CELL.joined              UInt32   joined parts: second half placed; from the start's parts on
+    CELL.inspection          Boolean  true: the newest counted part passed its inspection
+    CELL.bead_width          Float    mm, of the newest counted part; 0 before the first
 
 Source time is the scan's cell time, server time is cell time at the read. While the controller
 restarts every node reads 0 or false. Values are made when they are read: subscriptions get no
@@ -139,6 +144,10 @@ class OpcUaServer:
             ("wiped", kinds.Boolean, lambda panel: panel.is_wiped),
             ("heartbeat", kinds.UInt32, lambda panel: panel.heartbeat),
             ("ambient", kinds.Float, lambda panel: panel.ambient_c),
+            ("part_id", kinds.UInt32, lambda panel: panel.part_id),
+            ("joined", kinds.UInt32, lambda panel: panel.joined),
+            ("inspection", kinds.Boolean, lambda panel: bool(panel.inspection)),
+            ("bead_width", kinds.Float, lambda panel: panel.bead_width_mm),
         ]
         for i, zone in enumerate(self._plant.zones):
             signals.append((f"{zone.name}.setpoint", kinds.Float, _setpoint(i)))

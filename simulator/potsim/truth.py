@@ -22,8 +22,40 @@
                        core of the charge stood in their windows           0, 1; empty between
     faults             active, joined by +                                 empty when healthy
 
-``<cell>.events.csv``: t_s, utc_ns, what, zone, detail. Both are flushed after every batch of
-scans, so that they can be read after a kill.
+``<cell>.events.csv``: t_s, utc_ns, what, zone, detail.
+
+``<cell>.parts.csv``, one row per part that the controller finished, in the order made. A row is
+written once the part is joined, and at the end of the run for those that still wait:
+
+    column             meaning                                             unit, range
+    number             counted from 1 since the scenario's start, whatever
+                       happens to the counter                              1
+    counter            what the controller's counter shows after it        1
+    part_id            serial of the part in the fixture                   1
+    begun_utc_ns, ended_utc_ns, begun_s, ended_s
+                       dispensing: cell time, and since the start          ns, s
+    charge_id          as the controller numbers the charge                1
+    tip_min_c, tip_max_c
+                       end of the tip while dispensing                     degC
+    ZONE.min_c, ZONE.max_c
+                       true block while dispensing                         degC
+    core_c             slowest lump of the charge at the start             degC
+    dose_s             age of the charge at the end: equivalent time at the
+                       plant's ref_c with its ea_j_per_mol, of the mean
+                       temperature of the charge                           s
+    idle_s             since melt last flowed; empty for the first         s
+    wiped              nozzle wiped since then                             0, 1
+    melt_min_c, melt_max_c
+                       mean of the charge when this melt left it           degC
+    ZONE.met_min_c, ZONE.met_max_c
+                       true block of each zone but the last while this melt
+                       passed; of the reservoir, when this melt left it    degC
+    bead_width_mm, inspection
+                       as served when it is counted                        mm; 1 passed, 0 failed
+    joined_s           second half placed, since the start                 s; empty while it waits
+    link_up            the link was up from its start to its count         0, 1
+
+All are flushed after every batch of scans, so that they can be read after a kill.
 """
 
 from __future__ import annotations
@@ -32,6 +64,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TextIO
+
+from potsim.parts import MadePart, Span
 
 EVENT_COLUMNS = "t_s,utc_ns,what,zone,detail"
 
@@ -55,8 +89,67 @@ def columns(zones: Iterable[str]) -> str:
     return ",".join(["t_s", "utc_ns", *per_zone, rest])
 
 
+def part_columns(zones: Iterable[str]) -> str:
+    """Header of a cell's log of parts.
+
+    Parameters
+    ----------
+    zones : iterable of str
+        Zone names in flow order.
+
+    Returns
+    -------
+    str
+        Joined by commas.
+    """
+    names = tuple(zones)
+    return ",".join(
+        [
+            "number,counter,part_id,begun_utc_ns,ended_utc_ns,begun_s,ended_s,charge_id",
+            "tip_min_c,tip_max_c",
+            *(f"{zone}.min_c,{zone}.max_c" for zone in names),
+            "core_c,dose_s,idle_s,wiped,melt_min_c,melt_max_c",
+            *(f"{zone}.met_min_c,{zone}.met_max_c" for zone in names[:-1]),
+            "bead_width_mm,inspection,joined_s,link_up",
+        ]
+    )
+
+
+def part_row(part: MadePart) -> str:
+    """Row of a cell's log of parts.
+
+    Parameters
+    ----------
+    part : MadePart
+        As it was made.
+
+    Returns
+    -------
+    str
+        In the order of `part_columns`.
+    """
+
+    def span(ends: Span) -> str:
+        return f"{ends[0]:.4f},{ends[1]:.4f}"
+
+    idle = "" if part.idle_s is None else f"{part.idle_s:.3f}"
+    joined = "" if part.joined_s is None else f"{part.joined_s:.3f}"
+    return ",".join(
+        [
+            f"{part.number},{part.counter},{part.part_id},{part.begun_ns},{part.ended_ns}",
+            f"{part.begun_s:.3f},{part.ended_s:.3f},{part.charge_id}",
+            span(part.tip_c),
+            *map(span, part.zones_c),
+            f"{part.core_c:.4f},{part.dose_s:.3f},{idle},{int(part.is_wiped)}",
+            span(part.melt_c),
+            *map(span, part.met_c),
+            f"{part.bead_width_mm:.4f},{int(part.is_passed)},{joined},{int(part.is_link_up)}",
+        ]
+    )
+
+
 class TruthLog:
-    """Two CSV files of one cell.
+    """Three CSV files of one cell.
 
     Parameters
     ----------
@@ -70,12 +163,16 @@ class TruthLog:
 
     def __init__(self, folder: Path, cell: str, zones: Iterable[str]) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self._rows: TextIO = (folder / f"{cell}.csv").open("w", encoding="utf-8", newline="\n")
-        self._events: TextIO = (folder / f"{cell}.events.csv").open(
-            "w", encoding="utf-8", newline="\n"
-        )
-        self._rows.write(columns(zones) + "\n")
-        self._events.write(EVENT_COLUMNS + "\n")
+
+        def new(name: str, header: str) -> TextIO:
+            file = (folder / name).open("w", encoding="utf-8", newline="\n")
+            file.write(header + "\n")
+            return file
+
+        names = tuple(zones)
+        self._rows = new(f"{cell}.csv", columns(names))
+        self._events = new(f"{cell}.events.csv", EVENT_COLUMNS)
+        self._parts = new(f"{cell}.parts.csv", part_columns(names))
         self.flush()
 
     def __enter__(self) -> Self:
@@ -113,12 +210,22 @@ class TruthLog:
         """
         self._events.write(f"{t_s:.3f},{utc_ns},{what},{zone},{detail}\n")
 
+    def part(self, part: MadePart) -> None:
+        """Add one part.
+
+        Parameters
+        ----------
+        part : MadePart
+            Joined, or never to be.
+        """
+        self._parts.write(part_row(part) + "\n")
+
     def flush(self) -> None:
         """Hand everything to the operating system."""
-        self._rows.flush()
-        self._events.flush()
+        for file in (self._rows, self._events, self._parts):
+            file.flush()
 
     def close(self) -> None:
-        """Close both files."""
-        self._rows.close()
-        self._events.close()
+        """Close all files."""
+        for file in (self._rows, self._events, self._parts):
+            file.close()

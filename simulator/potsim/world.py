@@ -2,7 +2,9 @@
 
 A scan is: heat moves since the scan before, faults and orders that are due come into force,
 sensors read, loops and part cycle decide, the panel for the servers is made, the truth is
-logged. Nothing here asks the clock, so the same scans with the same seed give the same log.
+logged. What each part really was is kept in `parts.PartBook`, whose noise is drawn from a
+generator of its own. Nothing here asks the clock, so the same scans with the same seed give the
+same log.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from potsim.controllers import (
     obey,
     pid,
 )
+from potsim.parts import Now, PartBook
 from potsim.physics import (
     Inputs,
     charge_mean,
@@ -37,7 +40,7 @@ from potsim.physics import (
     transition,
 )
 from potsim.plants import Plant, Wire
-from potsim.scenarios import CellScript, Fault, FaultKind, Scenario, Step
+from potsim.scenarios import MOMENTARY, CellScript, Fault, FaultKind, Scenario, Step
 from potsim.sensors import HEALTHY, Break, Reading, SensorFaults, SensorState, observe
 from potsim.truth import TruthLog
 
@@ -88,6 +91,14 @@ class Panel:
         Signals.
     parts, charge_id, heartbeat : int
         Counters.
+    part_id : int
+        Serial of the part in the fixture: from its start to the start of the next.
+    joined : int
+        Counter of joined parts.
+    inspection : int
+        Of the newest counted part: 1 passed, 0 failed.
+    bead_width_mm : float
+        Of the newest counted part. [mm]
     ambient_c : float
         Room. [degC]
     link : Link
@@ -102,6 +113,10 @@ class Panel:
     parts: int
     charge_id: int
     heartbeat: int
+    part_id: int
+    joined: int
+    inspection: int
+    bead_width_mm: float
     ambient_c: float
     link: Link
 
@@ -142,6 +157,8 @@ class Effects:
         In flow order.
     is_down : bool
         The controller restarts.
+    is_joining : bool
+        Second halves are placed.
     link : Link
         State of the network link.
     clock_step_ns : int
@@ -152,6 +169,7 @@ class Effects:
 
     zones: tuple[ZoneEffects, ...]
     is_down: bool = False
+    is_joining: bool = True
     link: Link = Link.UP
     clock_step_ns: int = 0
     names: str = ""
@@ -233,6 +251,7 @@ def cell_effects(faults: list[Fault], plant: Plant) -> Effects:
         zone_effects([f for f in faults if f.zone in {None, zone.name}]) for zone in plant.zones
     )
     is_down, link, clock_step_ns = False, Link.UP, 0
+    is_late = any(fault.kind is FaultKind.JOINING_LATE for fault in faults)
     for fault in faults:
         match fault.kind:
             case FaultKind.PLC_RESTART:
@@ -243,7 +262,8 @@ def cell_effects(faults: list[Fault], plant: Plant) -> Effects:
                 link = Link(fault.words["mode"])
             case FaultKind.CLOCK_STEP:
                 clock_step_ns += round(fault.numbers["by_s"] * NS_PER_S)
-    return Effects(zones, is_down, link, clock_step_ns, "+".join(f.kind.value for f in faults))
+    names = "+".join(fault.kind.value for fault in faults)
+    return Effects(zones, is_down, not (is_down or is_late), link, clock_step_ns, names)
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,8 +332,8 @@ class Cell:
         Length of a scan. [s]
     start_ns : int
         Cell time of scan 0. [ns]
-    rng : Generator
-        Source of its noise.
+    rng, bead_rng : Generator
+        Sources of the noise of its sensors and of its beads.
     log : TruthLog or None
         Where the truth goes.
     log_every : int
@@ -327,6 +347,7 @@ class Cell:
         scan_s: float,
         start_ns: int,
         rng: np.random.Generator,
+        bead_rng: np.random.Generator,
         log: TruthLog | None,
         log_every: int,
     ) -> None:
@@ -346,6 +367,7 @@ class Cell:
         self.charge_id = script.charge_id
         self._script = script
         self._noise = standard_normals(rng)
+        self._bead_noise = standard_normals(bead_rng)
         self._timeline = timeline(script, scan_s)
         self._next_due = 0
         self._active: list[Fault] = []
@@ -360,6 +382,16 @@ class Cell:
         self._t_s = 0.0
         self._t_ns = start_ns
         self._heater_w = tuple(0.0 for _ in plant.zones)
+        self._now = self._look(temperatures(self.state, plant.net))
+        self.book = PartBook(
+            ageing=plant.ageing,
+            bead=plant.bead,
+            hold_up_kg=tuple(zone.hold_up_kg for zone in plant.zones),
+            join_s=plant.cycle.join_s,
+            joined=script.parts,
+            charge_age_s=script.charge_age_s,
+            now=self._now,
+        )
         self.panel = self._run_scan(0, dt_s=0.0)
 
     def _preset_loops(self) -> list[PidState]:
@@ -390,24 +422,43 @@ class Cell:
             self.plant.flow_kg_per_s if self.cycle.is_dispensing else 0.0,
             self.cycle.is_wiping,
         )
+        before_kg = self.state.charge_kg
         self.state = transition(self.state, inputs, self.scan_s, self.plant.net)
-        self.panel = self._run_scan(number, dt_s=self.scan_s)
+        flowed_kg = before_kg - self.state.charge_kg
+        self.panel = self._run_scan(number, dt_s=self.scan_s, flowed_kg=flowed_kg)
 
-    def _run_scan(self, number: int, *, dt_s: float) -> Panel:
+    def _look(self, temp_c: list[float]) -> Now:
+        """The cell as it is."""
+        net = self.plant.net
+        return Now(
+            self._t_s,
+            self._t_ns,
+            tuple([temp_c[i] for i in net.sensor_lump]),
+            temp_c[net.path[-1]],
+            temp_c[net.core_lump],
+            charge_mean(temp_c, net),
+            self._effects.link is Link.UP,
+        )
+
+    def _run_scan(self, number: int, *, dt_s: float, flowed_kg: float = 0.0) -> Panel:
         self._t_s = number * self.scan_s
         self._t_ns = self.start_ns + round(self._t_s * NS_PER_S)
         orders = self._take_due(number)
-        temp_c = temperatures(self.state, self.plant.net)
-        block_c = [temp_c[i] for i in self.plant.net.sensor_lump]
+        now = self._now = self._look(temperatures(self.state, self.plant.net))
+        block_c = now.block_c
+        self.book.advance(now, dt_s=dt_s, flowed_kg=flowed_kg)
         readings = self._read(block_c, dt_s)
         setpoints_c = [self._setpoint(i) for i in range(len(readings))]
         self._control(readings, setpoints_c, block_c, dt_s)
         self._work(readings, setpoints_c, orders, dt_s)
+        if self._effects.is_joining:
+            part = self.book.join(now)
+            if part is not None and self.log is not None:
+                self.log.part(part)
         panel = self._show(readings, setpoints_c)
-        core_c = temp_c[self.plant.net.core_lump]
-        self._judge_part(block_c, core_c)
+        self._judge_part(now)
         if self.log is not None and number % self.log_every == 0:
-            self.log.row(self._row(panel, readings, block_c, temp_c, core_c))
+            self.log.row(self._row(panel, readings, now))
         return panel
 
     def _take_due(self, number: int) -> tuple[Order, ...]:
@@ -446,13 +497,16 @@ class Cell:
 
     def _begin(self, fault: Fault) -> None:
         self._event("fault_on", fault.zone or "", fault.detail)
-        if fault.kind is FaultKind.COUNTER_RESET:
-            self.cycle = replace(self.cycle, parts=0)
-            self._event("fault_off", "", fault.detail)
-        else:
+        if fault.kind not in MOMENTARY:
             self._active.append(fault)
+            return
+        parts = 0
+        if fault.kind is FaultKind.COUNTER_JUMP:
+            parts = self.cycle.parts + int(fault.numbers["by"])
+        self.cycle = replace(self.cycle, parts=parts % 2**self.plant.cycle.counter_bits)
+        self._event("fault_off", "", fault.detail)
 
-    def _read(self, block_c: list[float], dt_s: float) -> list[Reading]:
+    def _read(self, block_c: tuple[float, ...], dt_s: float) -> list[Reading]:
         readings = []
         for i, zone in enumerate(self.plant.zones):
             self._sensors[i], reading = observe(
@@ -478,7 +532,7 @@ class Cell:
         self,
         readings: list[Reading],
         setpoints_c: list[float],
-        block_c: list[float],
+        block_c: tuple[float, ...],
         dt_s: float,
     ) -> None:
         """Run the loops and decide the power of every heater until the next scan."""
@@ -538,20 +592,33 @@ class Cell:
                     detail += " unannounced"
             elif happening is Happening.PART_STARTED:
                 self._is_part_ok = True
+                self.book.begin(self._now)
                 detail = f"part={self.cycle.parts + 1}"
             elif happening is Happening.PART_FINISHED:
+                self.book.finish(
+                    self._now,
+                    counter=self.cycle.parts,
+                    charge_id=self.charge_id,
+                    noise=next(self._bead_noise),
+                )
                 detail = f"part={self.cycle.parts} ok={int(self._is_part_ok)}"
+            elif happening is Happening.PART_ABORTED:
+                self.book.lose()
+            elif happening is Happening.WIPED:
+                self.book.wipe()
             self._event(happening.value, "", detail)
 
     def _change_charge(self) -> None:
         swap = refill if self.plant.is_topped_up else replace_charge
+        new = self._next_charge
         self.state = swap(
             self.state,
             self.plant.net,
-            charge_c=self._next_charge.charge_c,
-            charge_kg=self._next_charge.charge_kg,
+            charge_c=new.charge_c,
+            charge_kg=new.charge_kg,
         )
-        if self._next_charge.is_announced:
+        self.book.change(age_s=new.charge_age_s, share=new.charge_kg / self.state.charge_kg)
+        if new.is_announced:
             self.charge_id += 1
 
     def _show(self, readings: list[Reading], setpoints_c: list[float]) -> Panel:
@@ -568,6 +635,10 @@ class Cell:
                 parts=0,
                 charge_id=0,
                 heartbeat=0,
+                part_id=0,
+                joined=0,
+                inspection=0,
+                bead_width_mm=0.0,
                 ambient_c=0.0,
                 link=effects.link,
             )
@@ -588,37 +659,33 @@ class Cell:
             self.cycle.parts,
             self.charge_id,
             self._heartbeat,
+            self.book.part_id,
+            self.book.joined,
+            int(self.book.is_passed),
+            self.book.bead_width_mm,
             self._ambient_c,
             effects.link,
         )
 
-    def _judge_part(self, block_c: list[float], core_c: float) -> None:
+    def _judge_part(self, now: Now) -> None:
         """Take a part's good name for good once something left its window."""
         if self.cycle.is_dispensing and self._is_part_ok:
             zones = self.plant.zones
-            self._is_part_ok = core_c >= zones[0].window_low_c and all(
+            self._is_part_ok = now.core_c >= zones[0].window_low_c and all(
                 zone.window_low_c <= c <= zone.window_high_c
-                for zone, c in zip(zones, block_c, strict=True)
+                for zone, c in zip(zones, now.block_c, strict=True)
             )
 
-    def _row(
-        self,
-        panel: Panel,
-        readings: list[Reading],
-        block_c: list[float],
-        temp_c: list[float],
-        core_c: float,
-    ) -> str:
+    def _row(self, panel: Panel, readings: list[Reading], now: Now) -> str:
         fields = [f"{self._t_s:.3f},{self._t_ns}"]
         fields += [
             f"{z.shown_c:.3f},{r.sensor_c:.4f},{c:.4f},{z.setpoint_c:.2f},{z.output:.3f}"
-            for z, r, c in zip(panel.zones, readings, block_c, strict=True)
+            for z, r, c in zip(panel.zones, readings, now.block_c, strict=True)
         ]
-        net = self.plant.net
         work = self.cycle
         part_ok = str(int(self._is_part_ok)) if work.is_dispensing else ""
         fields.append(
-            f"{temp_c[net.path[-1]]:.4f},{core_c:.4f},{charge_mean(temp_c, net):.4f},"
+            f"{now.tip_c:.4f},{now.core_c:.4f},{now.charge_c:.4f},"
             f"{self.charge_id},{work.parts},{int(work.is_dispensing)},{int(work.is_wiping)},"
             f"{part_ok},{self._effects.names}"
         )
@@ -655,7 +722,6 @@ class World:
         self.scenario = scenario
         self.start_ns = start_ns
         self.scans = 0
-        self._logs: list[TruthLog] = []
         self.cells: dict[str, Cell] = {}
         root = scenario.seed if seed is None else seed
         for script in scenario.cells:
@@ -663,14 +729,14 @@ class World:
             log = None
             if truth is not None:
                 log = TruthLog(truth, plant.name, [zone.name for zone in plant.zones])
-                self._logs.append(log)
             # the name's bytes keep a cell's noise the same whether or not it has company
-            rng = np.random.default_rng([root, *plant.name.encode()])
+            entropy = [root, *plant.name.encode()]
             self.cells[plant.name] = Cell(
                 script,
                 scan_s=scenario.scan_s,
                 start_ns=start_ns,
-                rng=rng,
+                rng=np.random.default_rng(entropy),
+                bead_rng=np.random.default_rng([*entropy, *b" beads"]),
                 log=log,
                 log_every=scenario.log_every,
             )
@@ -711,10 +777,14 @@ class World:
 
     def flush(self) -> None:
         """Hand the truth log to the operating system."""
-        for log in self._logs:
-            log.flush()
+        for cell in self.cells.values():
+            if cell.log is not None:
+                cell.log.flush()
 
     def close(self) -> None:
-        """Close the truth log."""
-        for log in self._logs:
-            log.close()
+        """Write what still waits and close the truth log."""
+        for cell in self.cells.values():
+            if cell.log is not None:
+                for part in cell.book.waiting:
+                    cell.log.part(part)
+                cell.log.close()

@@ -143,6 +143,10 @@ def shown(cell: Cell, channels: tuple[str, ...]) -> list[float]:
         "charge_id": float(panel.charge_id),
         "wiped": float(panel.is_wiped),
         "ambient": panel.ambient_c,
+        "part_id": float(panel.part_id),
+        "joined": float(panel.joined),
+        "inspection": float(panel.inspection),
+        "bead_width": panel.bead_width_mm,
     }
     for rules, zone in zip(cell.plant.zones, panel.zones, strict=True):
         row[f"{rules.name}/temperature"] = zone.shown_c

@@ -122,6 +122,29 @@ def test_parts_follow_every_20_seconds_with_8_of_dispensing() -> None:
     assert floor.dispensed_s == pytest.approx(240.0)
 
 
+def test_a_narrow_counter_starts_over_at_nought() -> None:
+    """65535 is followed by 0 where the counter has 16 bits, by 65536 where it has 32."""
+    for bits, after in ((16, 0), (32, 65_536)):
+        state = CycleState(parts=65_535, is_wanted=True, is_producing=True, part_s=7.5)
+        rhythm = CycleParams(counter_bits=bits)
+        state, happened = cycle(state, rhythm, is_near=True, dt_s=0.5)
+        assert happened == (Happening.PART_FINISHED,)
+        assert state.parts == after
+
+
+def test_sums_of_scans_reach_their_times() -> None:
+    """Eight scans of 0.1 s sum to less than 0.8 in binary, and still are a period of 0.8 s."""
+    state, _ = obey(CycleState(parts=0, near_s=60.0), (Order.RUN,))
+    rhythm = CycleParams(part_period_s=0.8, dispense_s=0.3)
+    starts = []
+    for scan in range(80):
+        state, happened = cycle(state, rhythm, is_near=True, dt_s=0.1)
+        starts += [scan] * (Happening.PART_STARTED in happened)
+    assert sum([0.1] * 8) < 0.8
+    assert {later - earlier for earlier, later in pairwise(starts)} == {8}
+    assert state.parts == len(starts) == 10
+
+
 def test_production_waits_for_the_zones_and_then_never_looks_again() -> None:
     """Zones that are not near hold the start back, and a cold nozzle later stops nothing."""
     floor = Floor()

@@ -33,6 +33,16 @@ def test_each_lump_holds_one_kind_of_thing(plant: Plant) -> None:
 
 
 @plants
+def test_melt_stands_behind_the_reservoir_only(plant: Plant) -> None:
+    """The reservoir holds the charge; every zone after it holds some melt on its way."""
+    reservoir, *others = [zone.hold_up_kg for zone in plant.zones]
+    assert reservoir == 0.0
+    assert min(others) > 0.0
+    parts = sum(others) / (plant.flow_kg_per_s * plant.cycle.dispense_s)
+    assert 1.0 < parts < 400.0
+
+
+@plants
 def test_shares_are_whole(plant: Plant) -> None:
     """Charge and each heater are shared out completely."""
     lumps = plant.net.lumps

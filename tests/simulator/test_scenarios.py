@@ -33,6 +33,14 @@ NEEDED = {
     "power_cut",
     "unannounced_charge",
     "big_pack",
+    "counter_reset",
+    "counter_rollover",
+    "counter_jump",
+    "fast_parts",
+    "late_joining",
+    "spent_charge",
+    "idle_no_purge",
+    "tank_refill",
 }
 
 
@@ -84,6 +92,20 @@ def test_a_cell_can_be_built_otherwise_than_told() -> None:
     assert usual.plant == PLANTS["lens_4"]
 
 
+def test_rhythm_counter_and_age_are_those_of_the_file() -> None:
+    """Short cycles, narrow counters, joining and the ages of charges are taken where given."""
+    text = MINIMAL + (
+        "part_period_s = 0.8\ndispense_s = 0.3\njoin_s = 4.0\ncounter_bits = 16\n"
+        "charge_age_s = 900.0\n"
+        'plan = [{at_s = 1.0, do = "change_charge", charge_age_s = 320.0}]\n'
+    )
+    (script,) = parse(text, "rhythm").cells
+    rhythm = script.plant.cycle
+    assert (rhythm.part_period_s, rhythm.dispense_s, rhythm.join_s) == (0.8, 0.3, 4.0)
+    assert rhythm.counter_bits == 16
+    assert (script.charge_age_s, script.plan[0].charge_age_s) == (900.0, 320.0)
+
+
 def test_a_charge_change_is_announced_unless_said_otherwise() -> None:
     """Only a change with announced = false leaves the charge's number alone."""
     text = MINIMAL + (
@@ -112,6 +134,7 @@ def test_every_kind_of_fault_can_be_written(kind: FaultKind) -> None:
         FaultKind.SENSOR_DRIFT: "k_per_h = -2.0",
         FaultKind.SETPOINT_TYPO: "setpoint_c = 150.0",
         FaultKind.CLOCK_STEP: "by_s = 3600.0",
+        FaultKind.COUNTER_JUMP: "by = -3",
         FaultKind.PLC_RESTART: "for_s = 20.0\ndrops_link = true",
     }.get(kind, "")
     zone = "" if kind in CELL_FAULTS else 'zone = "nozzle"'
@@ -132,7 +155,9 @@ title = ""
 end_s = -1
 colour = "red"
 [cells.lens_4]
-parts = 1.5
+parts = 256
+counter_bits = 8
+charge_id = 1.5
 dispense_s = 30.0
 conductivity_factor = 0.1
 wall_factor = "thin"
@@ -145,6 +170,7 @@ plan = [
 faults = [
   {what = "heater_open", at_s = 1.0, zone = "hose"},
   {what = "plc_restart", at_s = 1.0},
+  {what = "counter_jump", at_s = 1.0, by = 0.5, for_s = 3.0},
   {what = "sensor_break", zone = "nozzle", code = "loud", for_s = "long"},
 ]
 [cells.lens_5]
@@ -154,10 +180,11 @@ faults = [
         "title: expected a text, got ''",
         "end_s: expected a number from 1 to 2.592e+06, got -1",
         "colour: not a key here, known are cells, end_s, log_every, scan_s, seed, title",
-        "cells.lens_4.parts: expected a whole number, got 1.5",
+        "cells.lens_4.charge_id: expected a whole number, got 1.5",
         "cells.lens_4.conductivity_factor: expected a number from 0.2 to 5, got 0.1",
         "cells.lens_4.wall_factor: expected a number from 0.2 to 5, got 'thin'",
         "cells.lens_4.dispense_s: expected less than part_period_s, got 30.0",
+        "cells.lens_4.parts: expected a number of 8 bits, got 256",
         "cells.lens_4.zones.tank: not a key here, known are nozzle, syringe",
         "cells.lens_4.plan[0].do: expected one of run, stop, change_charge, wipe, setback, "
         "recover, ambient, got 'fly'",
@@ -165,9 +192,11 @@ faults = [
         "cells.lens_4.plan[2].announced: not a key here, known are at_s, do",
         "cells.lens_4.faults[0].zone: expected one of syringe, nozzle, got 'hose'",
         "cells.lens_4.faults[1].for_s: expected the length of the restart in seconds, got None",
-        "cells.lens_4.faults[2].at_s: missing, expected a number from 0 to 2.592e+06",
-        "cells.lens_4.faults[2].for_s: expected a number from 0.5 to 2.592e+06, got 'long'",
-        "cells.lens_4.faults[2].code: expected one of status, upscale, nan, got 'loud'",
+        "cells.lens_4.faults[2].by: expected a whole number, got 0.5",
+        "cells.lens_4.faults[2].for_s: not a key here, known are at_s, by, what",
+        "cells.lens_4.faults[3].at_s: missing, expected a number from 0 to 2.592e+06",
+        "cells.lens_4.faults[3].for_s: expected a number from 0.5 to 2.592e+06, got 'long'",
+        "cells.lens_4.faults[3].code: expected one of status, upscale, nan, got 'loud'",
         "cells.lens_5: not a key here, known are housing_7, lens_4",
     )
 

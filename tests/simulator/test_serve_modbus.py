@@ -39,6 +39,10 @@ PANEL = Panel(
     parts=70_000,
     charge_id=17,
     heartbeat=65_537,
+    part_id=500_321,
+    joined=69_999,
+    inspection=1,
+    bead_width_mm=1.25,
     ambient_c=24.9,
     link=Link.UP,
 )
@@ -155,8 +159,16 @@ async def test_every_register_is_where_the_contract_says(shown: Shown) -> None:
     )
     assert temperature == pytest.approx(120.3, abs=1e-5)
     assert middle.registers[2:] == [0x0000, 0x42F0, 1000]
-    high = await client.read_holding_registers(20, count=6, device_id=1)
-    assert high.registers == [1, 4464, 0, 17, 1, 249]
+    high = await client.read_holding_registers(20, count=13, device_id=1)
+    assert high.registers[:6] == [1, 4464, 0, 17, 1, 249]
+    for place, value in ((6, 500_321), (8, 69_999)):
+        words = high.registers[place : place + 2]
+        assert client.convert_from_registers(words, client.DATATYPE.UINT32) == value
+    width_mm = client.convert_from_registers(
+        high.registers[10:12], client.DATATYPE.FLOAT32, word_order="little"
+    )
+    assert width_mm == 1.25
+    assert high.registers[12] == 1
     inputs = await client.read_discrete_inputs(0, count=2, device_id=1)
     assert inputs.bits[:2] == [True, False]
     client.close()
@@ -175,7 +187,7 @@ async def test_values_are_those_of_the_newest_panel(shown: Shown) -> None:
 
 
 @pytest.mark.integration
-@pytest.mark.parametrize(("address", "count"), [(6, 1), (5, 2), (15, 1), (26, 1), (0, 26), (9, 2)])
+@pytest.mark.parametrize(("address", "count"), [(6, 1), (5, 2), (15, 1), (33, 1), (0, 33), (9, 2)])
 async def test_unmapped_registers_answer_exception_2(
     shown: Shown, address: int, count: int
 ) -> None:

@@ -40,6 +40,10 @@ PANEL = Panel(
     parts=1201,
     charge_id=41,
     heartbeat=121,
+    part_id=500_012,
+    joined=1200,
+    inspection=1,
+    bead_width_mm=1.25,
     ambient_c=25.0,
     link=Link.UP,
 )
@@ -141,6 +145,10 @@ async def test_every_node_has_its_id_type_and_value(shown: Shown) -> None:
         "wiped": ("Boolean", False),
         "heartbeat": ("UInt32", 121),
         "ambient": ("Float", 25.0),
+        "part_id": ("UInt32", 500_012),
+        "joined": ("UInt32", 1200),
+        "inspection": ("Boolean", True),
+        "bead_width": ("Float", 1.25),
     }
     async with shown.client() as client:
         assert await client.get_namespace_index("urn:potsim:plc") != 2
@@ -152,11 +160,11 @@ async def test_every_node_has_its_id_type_and_value(shown: Shown) -> None:
 
 
 async def test_nodes_are_found_below_the_cells_object(shown: Shown) -> None:
-    """Objects/lens_4 lists twelve variables."""
+    """Objects/lens_4 lists sixteen variables."""
     async with shown.client() as client:
         index = await client.get_namespace_index("urn:potsim:plc")
         children = await client.get_node(ua.NodeId("lens_4", index)).get_children()
-    assert len(children) == 12
+    assert len(children) == 16
     assert all(str(child.nodeid.Identifier).startswith("lens_4.") for child in children)
 
 

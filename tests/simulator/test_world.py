@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,7 @@ from potsim.truth import columns
 from potsim.world import Link, Panel, World
 
 START_NS = 1_800_000_000 * NS_PER_S
+Row = dict[str, str]
 FAULT_AT_S = 300.0
 
 
@@ -135,10 +137,11 @@ def assert_healthy(record: Record, cell: str) -> None:
 def test_the_same_seed_gives_the_same_log(tmp_path: Path) -> None:
     """Two runs over the same scans agree byte for byte; another seed does not."""
     for folder, seed in (("a", 5), ("b", 5), ("c", 6)):
-        play(load("demo"), tmp_path / folder, seconds=300.0, seed=seed)
-    for name in ("lens_4.csv", "housing_7.csv", "lens_4.events.csv", "housing_7.events.csv"):
+        play(load("counter_jump"), tmp_path / folder, seconds=300.0, seed=seed)
+    noisy = [f"{cell}{end}.csv" for cell in ("lens_4", "housing_7") for end in ("", ".parts")]
+    for name in (*noisy, "lens_4.events.csv", "housing_7.events.csv"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
-    for name in ("lens_4.csv", "housing_7.csv"):
+    for name in noisy:
         assert (tmp_path / "a" / name).read_bytes() != (tmp_path / "c" / name).read_bytes()
 
 
@@ -628,3 +631,224 @@ def test_the_link_of_a_wire_without_a_cell_is_up() -> None:
     assert world.link(Wire.MODBUS) is Link.UP
     assert world.t_s == 350.0
     assert world.next_ns == START_NS + 701 * NS_PER_S // 2
+
+
+def made(scenario: Scenario, folder: Path, *, seed: int | None = None) -> dict[str, list[Row]]:
+    """Every cell's log of parts."""
+    play(scenario, folder, seed=seed)
+    found = {}
+    for script in scenario.cells:
+        name = script.plant.name
+        with (folder / f"{name}.parts.csv").open(encoding="utf-8", newline="") as file:
+            found[name] = list(csv.DictReader(file))
+    return found
+
+
+def test_a_part_in_the_log_is_what_the_rows_say_of_its_time(tmp_path: Path) -> None:
+    """Number, counter, extremes, core and charge of each part agree with the scans of its time."""
+    scenario = load("nozzle_heater_open_modbus")
+    parts = made(scenario, tmp_path)["housing_7"]
+    record = read(tmp_path, "housing_7")
+    t_s = record.number("t_s")
+    assert [int(p["number"]) for p in parts] == list(range(1, len(parts) + 1))
+    assert [int(p["counter"]) for p in parts] == list(range(501, 501 + len(parts)))
+    assert [float(p["begun_s"]) for p in parts] == record.when("part_started")[: len(parts)]
+    assert [float(p["ended_s"]) for p in parts] == record.when("part_finished")
+    for part in parts:
+        begun_s, ended_s = float(part["begun_s"]), float(part["ended_s"])
+        is_in = (t_s >= begun_s) & (t_s <= ended_s)
+        for name, column in (
+            ("tip_{}_c", "tip_c"),
+            *((f"{zone}.{{}}_c", f"{zone}.block_c") for zone in ("tank", "hose", "nozzle")),
+        ):
+            span = [float(part[name.format(end)]) for end in ("min", "max")]
+            seen = record.number(column)[is_in]
+            assert span == pytest.approx([seen.min(), seen.max()], abs=1e-4)
+        assert float(part["core_c"]) == pytest.approx(
+            record.number("core_c")[t_s == begun_s][0], abs=1e-4
+        )
+        assert int(part["ended_utc_ns"]) == START_NS + round(ended_s * NS_PER_S)
+        assert float(part["joined_s"] or ended_s + 15.0) == ended_s + 15.0
+    assert {p["link_up"] for p in parts} == {"1"}
+    assert [p["joined_s"] == "" for p in parts] == [False] * (len(parts) - 1) + [True]
+
+
+def test_a_charge_ages_by_its_own_temperature(tmp_path: Path) -> None:
+    """The dose at the last part is the integral of the rate over the logged mean of the charge."""
+    parts = made(replace(load("plc_restart"), end_s=600.0), tmp_path)
+    for cell, ref_c in (("lens_4", 120.0), ("housing_7", 110.0)):
+        record, part = read(tmp_path, cell), parts[cell][-1]
+        kelvin = record.number("charge_mean_c") + 273.15
+        rate = np.exp(80e3 / 8.314462618 * (1.0 / (ref_c + 273.15) - 1.0 / kelvin))
+        t_s = record.number("t_s")
+        dose_s = 0.5 * rate[(t_s > 0.0) & (t_s <= float(part["ended_s"]))].sum()
+        assert float(part["dose_s"]) == pytest.approx(dose_s, rel=1e-6)
+
+
+def test_a_part_under_way_at_a_restart_is_no_part(tmp_path: Path) -> None:
+    """It has no row, its serial is used up, and its melt ends the idle time."""
+    text = """
+title = "in the middle of a part"
+end_s = 400.0
+[cells.lens_4]
+plan = [{at_s = 0.0, do = "run"}]
+faults = [{what = "plc_restart", at_s = 153.0, for_s = 20.0}]
+"""
+    parts = made(parse(text, "middle"), tmp_path)["lens_4"]
+    record = read(tmp_path, "lens_4")
+    (aborted_s,) = record.when("part_aborted")
+    after = next(p for p in parts if float(p["begun_s"]) > aborted_s)
+    before = parts[int(after["number"]) - 2]
+    assert int(after["part_id"]) == int(before["part_id"]) + 2
+    assert float(after["idle_s"]) == float(after["begun_s"]) - aborted_s
+
+
+def test_beads_take_no_number_from_the_sensors(tmp_path: Path) -> None:
+    """Twice as many parts leave a zone's noise as it was."""
+    text = 'title = "a"\nend_s = 120.0\n[cells.lens_4]\nplan = [{at_s = 0.0, do = "run"}]\n'
+    quick = text + "part_period_s = 10.0\n"
+    noise = []
+    for name, scenario in (("one", text), ("two", quick)):
+        record = play(parse(scenario, name), tmp_path / name)["lens_4"]
+        lagged = record.number("syringe.sensor_c") - record.number("syringe.block_c")
+        noise.append(lagged)
+    assert noise[1] == pytest.approx(noise[0], abs=2e-2)
+    assert noise[0].std() > 0.04
+
+
+def test_signals_of_parts_stand_as_the_counter_counts() -> None:
+    """Id from the start on, result and bead with the count, the join 15 s later; then zeros."""
+    text = """
+title = "signals"
+end_s = 200.0
+[cells.lens_4]
+parts = 100
+plan = [{at_s = 0.0, do = "run"}]
+faults = [{what = "plc_restart", at_s = 145.0, for_s = 10.0}]
+"""
+    seen = panels(parse(text, "signals"), 160.0)
+    starts = [
+        n
+        for n, (one, two) in enumerate(pairwise(seen), 1)
+        if two.is_dispensing and not one.is_dispensing
+    ]
+    first, second = starts[:2]
+    assert {p.part_id for p in seen[:first]} == {0}
+    assert {p.part_id for p in seen[first:second]} == {500_001}
+    assert seen[second].part_id == 500_002
+    counted = first + 16
+    assert (seen[counted - 1].parts, seen[counted].parts) == (100, 101)
+    assert (seen[counted - 1].bead_width_mm, seen[counted - 1].inspection) == (0.0, 0)
+    assert seen[counted].bead_width_mm == pytest.approx(1.2, abs=0.15)
+    assert seen[counted].inspection == 1
+    assert (seen[counted + 29].joined, seen[counted + 30].joined) == (100, 101)
+    dark = seen[295]
+    assert (dark.part_id, dark.joined, dark.inspection, dark.bead_width_mm) == (0, 0, 0, 0.0)
+    assert seen[312].joined == seen[289].joined + 1
+    assert seen[311].bead_width_mm == seen[289].bead_width_mm
+
+
+def test_a_cold_tip_fails_the_inspection(tmp_path: Path) -> None:
+    """With the nozzle's heater open for long every bead is too wide; before it all pass."""
+    parts = made(load("nozzle_heater_open_opcua"), tmp_path)["lens_4"]
+    cold = [p for p in parts if float(p["tip_max_c"]) < 100.0]
+    warm = [p for p in parts if float(p["tip_min_c"]) > 114.0]
+    assert len(cold) > 10
+    assert {p["inspection"] for p in cold} == {"0"}
+    assert len(warm) > 10
+    assert {p["inspection"] for p in warm} == {"1"}
+
+
+def test_a_counter_of_16_bits_rolls_over(tmp_path: Path) -> None:
+    """Fifteen parts to 65535, then 0; the true numbers go on."""
+    for parts in made(load("counter_rollover"), tmp_path).values():
+        assert [int(p["counter"]) for p in parts[13:18]] == [65534, 65535, 0, 1, 2]
+        assert [int(p["number"]) for p in parts[13:18]] == [14, 15, 16, 17, 18]
+
+
+def test_a_counter_jumps_by_parts_that_were_never_made(tmp_path: Path) -> None:
+    """Forth by 40, back by 5, and by 1000 out of sight: true numbers stay a plain series."""
+    for parts in made(load("counter_jump"), tmp_path).values():
+        steps = [int(two["counter"]) - int(one["counter"]) for one, two in pairwise(parts)]
+        assert sorted(steps)[:1] + sorted(steps)[-2:] == [-4, 41, 1001]
+        assert steps.count(1) == len(steps) - 3
+        assert "0" in {p["link_up"] for p in parts}
+
+
+def test_a_reset_counter_leaves_the_true_numbers(tmp_path: Path) -> None:
+    """Two resets, one between parts and one during a part: each part is counted once."""
+    for parts in made(load("counter_reset"), tmp_path).values():
+        assert [int(p["number"]) for p in parts] == list(range(1, len(parts) + 1))
+        assert sum(p["counter"] == "1" for p in parts) == 2
+
+
+def test_fast_parts_come_faster_than_polls() -> None:
+    """A part each 0.8 s: the counter moves by one or by two between polls of a second."""
+    scenario = load("fast_parts")
+    seen = panels(scenario, 100.0)[400::10]
+    assert {two.parts - one.parts for one, two in pairwise(seen)} == {1, 2}
+
+
+def test_late_joining_holds_parts_back(tmp_path: Path) -> None:
+    """Some wait for more than the silicone's 180 s, none is forgotten, and the order stays."""
+    parts = made(load("late_joining"), tmp_path)
+    for cell, limit_s in (("lens_4", 180.0), ("housing_7", 60.0)):
+        joined_s = [float(p["joined_s"]) for p in parts[cell] if p["joined_s"]]
+        begun_s = [float(p["begun_s"]) for p in parts[cell]]
+        waited_s = [two - one for one, two in zip(begun_s, joined_s, strict=False)]
+        assert 5 <= sum(wait_s > limit_s for wait_s in waited_s) <= 10
+        assert waited_s[0] == waited_s[-1] == 23.0
+        assert joined_s == sorted(joined_s)
+        assert len(parts[cell]) - len(joined_s) <= 1
+
+
+def test_a_syringes_life_ends_among_parts(tmp_path: Path) -> None:
+    """Parts before and after 24 h at 120 degC, and good ones again from the next syringe."""
+    parts = made(load("spent_charge"), tmp_path)["lens_4"]
+    is_spent = [float(p["dose_s"]) > 86_400.0 for p in parts]
+    first, last = is_spent.index(True), len(is_spent) - is_spent[::-1].index(True)
+    assert first > 30
+    assert all(is_spent[first:last])
+    assert last - first > 15
+    assert {p["charge_id"] for p in parts[:last]} == {"70"}
+    assert {p["charge_id"] for p in parts[last:]} == {"71"}
+    assert len(parts) - last > 8
+    assert min(float(p["core_c"]) for p in parts) > 104.0
+
+
+def test_a_cell_stands_for_long_with_and_without_a_wipe(tmp_path: Path) -> None:
+    """Two parts follow more than ten minutes of standing; only the second after a wipe."""
+    parts = made(load("idle_no_purge"), tmp_path)["lens_4"]
+    long_s = [(float(p["idle_s"]), p["wiped"]) for p in parts if float(p["idle_s"] or 0.0) > 60.0]
+    assert [wiped for _, wiped in long_s] == ["0", "1"]
+    assert min(idle_s for idle_s, _ in long_s) > 600.0
+    assert min(float(p["tip_min_c"]) for p in parts) > 113.0
+
+
+def test_cold_melt_of_the_tank_reaches_parts_much_later(tmp_path: Path) -> None:
+    """The parts made while the wall is below 102 degC got good melt; those 147 later did not."""
+    parts = made(load("tank_refill"), tmp_path)["housing_7"]
+    cold_now = [int(p["number"]) for p in parts if float(p["tank.min_c"]) < 102.0]
+    got_cold = [int(p["number"]) for p in parts if float(p["tank.met_min_c"]) < 102.0]
+    assert len(cold_now) >= 5
+    # 83.55 g between tank and tip, 0.57 g a part: 146.6 parts
+    assert got_cold[0] - cold_now[0] == 147
+    assert abs(len(got_cold) - len(cold_now)) <= 1
+    assert min(float(p["core_c"]) for p in parts) > 102.0
+
+
+def test_parts_in_this_process_are_those_of_the_log(tmp_path: Path) -> None:
+    """A reader beside the world finds the same parts, joined ones first."""
+    scenario = replace(load("link_loss"), end_s=400.0)
+    world = World(scenario, start_ns=START_NS)
+    for _ in range(800):
+        world.scan()
+    book = world.cells["lens_4"].book
+    logged = made(scenario, tmp_path)["lens_4"]
+    assert [str(part.number) for part in (*book.made, *book.waiting)] == [
+        row["number"] for row in logged
+    ]
+    assert [part.is_link_up for part in book.made] == [row["link_up"] == "1" for row in logged][
+        : len(book.made)
+    ]
+    assert not all(part.is_link_up for part in book.made)

@@ -294,6 +294,11 @@ class Plant:
         at_ns = np.array([int(row["utc_ns"]) for row in rows], dtype=np.int64)
         return at_ns, np.array([float(row[column]) for row in rows])
 
+    def made(self, cell: str) -> list[dict[str, str]]:
+        """What the simulator's own log knows of each part, joined ones first."""
+        with (self.folder / "truth" / f"{cell}.parts.csv").open(newline="") as file:
+            return list(csv.DictReader(file))
+
     def faults(self, cell: str) -> list[tuple[int, str, str]]:
         """UTC [ns], kind and detail of what the simulator did to a cell."""
         with (self.folder / "truth" / f"{cell}.events.csv").open(newline="") as file:
