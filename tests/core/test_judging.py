@@ -35,6 +35,7 @@ from support.cells import (
 )
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan
+from watchedpot.core.judging import LONGEST_WAIT_NS
 from watchedpot.core.model import Block, EntryKind, Event, EventKind
 from watchedpot.core.parts import rules_of
 from watchedpot.core.rules import (
@@ -387,6 +388,48 @@ def test_a_part_joined_too_late_is_judged_again() -> None:
     late = [e for e in made(events) if e.detail("because")]
     assert [(e.detail("first"), e.detail("joined_s")) for e in late] == [(2, 8.0)]
     assert rules_of(str(late[0].detail("rules"))) == ((PartRule.OPEN_TIME, ""),)
+
+
+def test_parts_of_one_judgement_are_joined_one_by_one() -> None:
+    """A range of parts waits as many joinings as it has parts; the next part waits behind it."""
+    glued = replace(MATERIAL, open_time_s=12.0)
+    joining = plan(zone(id="tank", kind=ZoneKind.TANK, material=glued), wiped=WIPED, joined=JOINED)
+    counted = [0.0] * 6 + [2.0] * 5 + [3.0] * 10  # parts 1 and 2 in one row, part 3 in another
+    joined = [0.0] * 8 + [1.0] * 2 + [2.0] * 10 + [3.0]  # each in its turn, part 3 after 14 s
+    _, events = run(joining, rows(columns={PARTS: counted, JOINED: joined}))
+    late = [(e.detail("first"), e.detail("last")) for e in made(events) if e.detail("because")]
+    assert late == [(3, 3)]
+
+
+def test_what_waits_to_be_joined_through_a_long_pause_counts_as_late() -> None:
+    """Nobody saw it joined in time; the joinings after the pause belong to the parts after it."""
+    glued = replace(MATERIAL, open_time_s=60.0)
+    joining = plan(zone(id="tank", kind=ZoneKind.TANK, material=glued), wiped=WIPED, joined=JOINED)
+    before = rows(2, columns={JOINED: [0.0] * 9 + [1.0] * 2})  # part 2 is never seen joined
+    state, events = run(joining, before)
+    assert [e for e in made(events) if e.detail("because")] == []
+    pause_s = LONGEST_WAIT_NS / NANO
+    after = rows(2, columns={JOINED: [1.0] * 6 + [2.0] * 5}, start_s=12.0 + pause_s)
+    counted = after.value.copy()
+    counted[:, after.channels.index(PARTS)] += 2.0
+    _, events = run(joining, replace(after, value=counted), state=state)
+    late = [e for e in made(events) if e.detail("because") == "joined late"]
+    assert [e.detail("first") for e in late] == [2]
+    assert (PartRule.OPEN_TIME, "") in rules_of(str(late[0].detail("rules")))
+
+
+def test_a_count_says_that_melt_has_flowed() -> None:
+    """Even where the dispensing itself fell between two readings."""
+    short = plan(wiped=WIPED, purge_after_idle_s=10.0)
+    told: dict[str, Cells] = {
+        TEMPERATURE: USUAL_C,
+        SETPOINT: USUAL_C,
+        DISPENSING: [0.0, 0.0, 1.0, *[0.0] * 18],
+        PARTS: [0.0] * 3 + [1.0] * 16 + [2.0] * 2,
+        WIPED: [0.0, 1.0, *[0.0] * 19],
+    }
+    _, events = run(short, block(told))
+    assert "after_idle" in verdicts(events)[-1][2]
 
 
 def test_a_counter_that_jumps_is_told_and_covers_what_may_be_parts() -> None:

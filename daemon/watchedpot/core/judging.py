@@ -108,6 +108,15 @@ class _Moment(NamedTuple):
     what: Any
 
 
+LONGEST_WAIT_NS = ns(600.0)
+"""Pause after which no part is joined any more that was made before it: our choice. [ns]"""
+
+
+def _size(event: Event) -> int:
+    """Parts that a judgement is about."""
+    return int(event.detail("last") or 0) + 1 - int(event.detail("first") or 0)
+
+
 class _Left(NamedTuple):
     """Some melt that left until a row, counted from 0."""
 
@@ -254,9 +263,14 @@ class _Judging:
         return [int(np.bitwise_or.reduce(marks[first:stop])) for first, stop in spans]
 
     def _after_idle(self) -> Bools:
-        """Rows where melt flows that has stood in the nozzle for too long."""
+        """Rows where melt flows that has stood in the nozzle for too long.
+
+        A row that counts a part says that melt has flowed, even if it was too short to be seen.
+        """
         flows = self.flow[1:] > 0
-        if not flows.any() or self.plan.rules.dispensing is None:
+        has_flowed = flows.copy()
+        has_flowed[self.rows] = True
+        if not has_flowed.any() or self.plan.rules.dispensing is None:
             return np.zeros(self.size, dtype=np.bool_)
         longest_ns = ns(self.plan.rules.purge_after_idle_s)
         long_ago = int(self.mono_ns[0]) - longest_ns - 1
@@ -264,7 +278,7 @@ class _Judging:
         flowed = np.maximum.accumulate(
             np.concatenate(([fresh_ns], np.where(flows, self.mono_ns, min(fresh_ns, long_ago))))
         )
-        stale: Bools = flows & (self.mono_ns - flowed[:-1] > longest_ns)
+        stale: Bools = has_flowed & (self.mono_ns - flowed[:-1] > longest_ns)
         return stale
 
     def run(self) -> None:
@@ -385,11 +399,31 @@ class _Judging:
         """A part judged for the first time."""
         self.filed.append((row + 1, event))
         self.judged[_VERDICTS.index(Verdict(str(event.detail("verdict"))))] += count
+        self._queue(row, event, count)
+
+    def _queue(self, row: int, event: Event, count: int) -> None:
+        """The part waits to be joined, behind those before it.
+
+        Those that still wait after a long pause were joined too late, or nobody saw it: they are
+        taken out, so that a joining that was missed does not shift all that follow.
+        """
+        if self.recent and event.at.mono_ns - self.recent[-1].at.mono_ns > LONGEST_WAIT_NS:
+            self._join(row, self.unjoined)
         self.recent.append(event)
-        is_joined = self.plan.rules.joined is not None
-        self.unjoined = min(self.unjoined + 1, UNJOINED) if is_joined else 0
-        keeps = max(self.plan.parts.before_loss, self.unjoined)
+        if self.plan.rules.joined is not None:
+            self.unjoined = min(self.unjoined + count, UNJOINED)
+        keeps = max(self.plan.parts.before_loss, self._waiting())
         del self.recent[: max(0, len(self.recent) - keeps)]
+
+    def _waiting(self) -> int:
+        """How many of the newest judgements are about parts that wait to be joined."""
+        left, events = self.unjoined, 0
+        for event in reversed(self.recent):
+            if left <= 0:
+                break
+            left -= _size(event)
+            events += 1
+        return events
 
     def _part_id(self, stop: int) -> int | None:
         """The newest id that was named before a row."""
@@ -454,7 +488,7 @@ class _Judging:
         """The parts that have waited longest are joined, some of them too late."""
         plan, at = self.plan.parts, self.cell.instant(self.piece.start + row)
         for _ in range(min(joined, self.unjoined)):
-            place = len(self.recent) - self.unjoined
+            place = len(self.recent) - self._waiting()
             self.unjoined -= 1
             event = self.recent[place]
             began_ns = event.at.utc_ns - int(event.detail("begun_utc_ns") or 0)

@@ -180,7 +180,7 @@ class Parts:
     slugs
         Melt on its way, oldest first.
     recent, unjoined
-        The newest parts as they were judged, and how many of them wait to be joined.
+        The newest judgements, and how many parts of them wait to be joined. [1]
     joined
         Newest reading of the counter of joined parts.
     blind_us
