@@ -283,8 +283,9 @@ def _history(
     good, trimmed_ns = None, None
     for recorded in ledger.events(path):
         event = recorded.event
-        if event.kind is EventKind.RECORD_TRIMMED:
-            until_ns = int(event.detail("until_utc_ns") or 0)
+        until_utc_ns = event.detail("until_utc_ns")
+        if event.kind is EventKind.RECORD_TRIMMED and until_utc_ns is not None:
+            until_ns = int(until_utc_ns)
             trimmed_ns = until_ns if trimmed_ns is None else max(trimmed_ns, until_ns)
         elif recorded.seq < check.seq and _is_check(event) and _is_of_zone(event, check.event):
             good = recorded if _is_good(recorded, plans) else good
