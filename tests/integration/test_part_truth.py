@@ -9,7 +9,7 @@ or it lies beside one that was wrong, or its melt was on its way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +17,7 @@ import pytest
 from support.made import Played, Truth, faults, play, reasons, suspect
 from watchedpot.app.config import load
 from watchedpot.core.model import Event
+from watchedpot.core.parts import rules_of
 from watchedpot.core.rules import PartRule
 
 pytestmark = pytest.mark.timeout(600)
@@ -39,6 +40,12 @@ SCENARIOS = {
     "unannounced_charge": (2400.0, 3600.0),
 }
 """How long each runs, and how long its cell had stood ready and watched before. [s]"""
+
+SCENARIOS |= {
+    "fast_parts": (600.0, 3600.0),
+    "idle_no_purge": (2000.0, 3600.0),
+    "tank_refill": (1500.0, 3600.0),
+}
 
 COUNTERS = """
 title = "A counter of 16 bits that rolls over, is reset twice, and is lost from sight in between"
@@ -64,6 +71,7 @@ CELLS = {
     "sensor_break": ("lens_4", "housing_7"),
     "nozzle_heater_open_modbus": ("housing_7",),
     "setpoint_typo_modbus": ("housing_7",),
+    "tank_refill": ("housing_7",),
 }
 RUNS = [(name, cell) for name in SCENARIOS for cell in CELLS.get(name, ("lens_4",))]
 FEW, MANY = range(1, 4), range(1, 21)
@@ -91,6 +99,8 @@ class Tally:
 def judged(scenario: str, cell: str, seeds: range) -> Tally:
     """A scenario over its seeds."""
     rules = next(one for one in load(CONFIG).cells if one.id == cell)
+    if scenario == "fast_parts":
+        rules = replace(rules, judging=replace(rules.judging, shortest_cycle_s=0.5))
     # How old the first charge is nobody told the daemon; that is a note, not a suspicion.
     until_s, stood_s = SCENARIOS[scenario]
     tally = Tally()
@@ -135,7 +145,10 @@ def _explain(tally: Tally, event: Event, name: str, *, is_beside: bool) -> None:
         tally.unseen += 1
     elif is_beside:
         tally.beside += 1
-    elif PartRule.OVER_CEILING in against:
+    elif PartRule.OVER_CEILING in against or any(
+        zone not in {"", "nozzle"} and rule is PartRule.OUTSIDE_WINDOW
+        for rule, zone in rules_of(str(event.detail("rules")))
+    ):
         tally.on_its_way += 1
     elif against & BY_STATE:
         tally.by_state += 1

@@ -95,11 +95,13 @@ class Played:
         }
 
     def judgement_of(self, part: Truth) -> Event | None:
-        """The newest judgement whose span of time holds the end of a part."""
+        """The newest judgement of the first parts counted after the end of a part."""
         found = None
         for event in self.parts:
             since_ns = int(event.detail("begun_utc_ns") or 0) - 2 * NANO
-            if since_ns <= part.ended_ns + UTC_NS <= event.at.utc_ns + NANO:
+            if not since_ns <= part.ended_ns + UTC_NS <= event.at.utc_ns:
+                continue
+            if found is None or event.at.mono_ns <= found.at.mono_ns:
                 found = event
         return found
 
