@@ -8,6 +8,7 @@ from operator import add
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from integration.conftest import OPEN_HEATER, TYPED_SETPOINT, FaultyRun
 from support import account
@@ -24,6 +25,8 @@ ZONES = [("lens_4", "syringe"), ("lens_4", "nozzle")] + [
 every_zone = pytest.mark.parametrize(("cell", "zone"), ZONES)
 both_faults = pytest.mark.parametrize("fault", [OPEN_HEATER, TYPED_SETPOINT])
 LONG_POLLS = 20
+LONGEST_ANSWER_S = 2.5
+"""Longer than any source waits for a whole answer, and then some. [s, real]"""
 
 
 def rules_of(plant: Plant, cell: str, zone: str) -> ZoneRules:
@@ -77,21 +80,35 @@ def test_no_nanosecond_is_lost(
 def test_readings_are_what_the_controller_showed(
     faulty_runs: dict[str, FaultyRun], fault: str, cell: str
 ) -> None:
-    """Each recorded temperature was shown by the controller no longer ago than it may be."""
+    """Each recorded temperature was shown by the controller no longer ago than it may be.
+
+    A busy machine may hold up an answer, never for longer than a source waits for one.
+    """
     plant = faulty_runs[fault].plant
-    late_ns = round((1.0 + SETTLING_S * plant.speed) * 1e9)
     for zone in (zone for owner, zone in ZONES if owner == cell):
         seen = account.readings(plant.blocks(cell), f"{cell}/{zone}/temperature")
-        at_ns, shown_c = plant.truth(cell, f"{zone}.shown_c")
-        last = np.searchsorted(at_ns, seen.utc_ns, side="right")
-        first = np.maximum(np.searchsorted(at_ns, seen.utc_ns - late_ns) - 1, 0)
-        wrong = [
-            row
-            for row in np.flatnonzero(seen.is_good)
-            if np.abs(shown_c[first[row] : last[row]] - seen.value[row]).min(initial=np.inf) > 1e-4
-        ]
+        shown = plant.truth(cell, f"{zone}.shown_c")
+        usual, longest = (
+            older_than(seen, shown, round((1.0 + wait_s * plant.speed) * 1e9))
+            for wait_s in (SETTLING_S, LONGEST_ANSWER_S)
+        )
         assert seen.is_good.sum() > 500
-        assert not wrong, [(seen.utc_ns[row], seen.value[row]) for row in wrong[:3]]
+        assert not longest, longest[:3]
+        assert len(usual) <= 0.01 * seen.is_good.sum(), usual[:3]
+
+
+def older_than(
+    seen: account.Readings, shown: tuple[NDArray[np.int64], NDArray[np.float64]], late_ns: int
+) -> list[tuple[int, float]]:
+    """UTC [ns] and value [degC] of readings that were not shown within a time before them."""
+    at_ns, shown_c = shown
+    last = np.searchsorted(at_ns, seen.utc_ns, side="right")
+    first = np.maximum(np.searchsorted(at_ns, seen.utc_ns - late_ns) - 1, 0)
+    return [
+        (int(seen.utc_ns[row]), float(seen.value[row]))
+        for row in np.flatnonzero(seen.is_good)
+        if np.abs(shown_c[first[row] : last[row]] - seen.value[row]).min(initial=np.inf) > 1e-4
+    ]
 
 
 @pytest.mark.parametrize(("fault", "edge"), [(OPEN_HEATER, "low"), (TYPED_SETPOINT, "high")])
