@@ -4,7 +4,7 @@ Each scenario runs with many seeds (of the noise, and of where the polls fall); 
 the daemon is killed in the middle and comes back half a minute later. A part is wrong if its tip,
 its blocks, its core or its age were out of rule by what the simulator knows, which the daemon
 never sees. What the daemon holds back although it was right must have a reason: it was not seen,
-or it lies beside one that was wrong, or its melt was on its way.
+or it lies beside one that was wrong, or its melt was on its way, or a tip had been cold just before.
 """
 
 from __future__ import annotations
@@ -90,6 +90,7 @@ class Tally:
     unseen: int = 0
     beside: int = 0
     on_its_way: int = 0
+    settling: int = 0
     by_state: int = 0
     far: list[str] = field(default_factory=list)
     escapes: list[str] = field(default_factory=list)
@@ -150,6 +151,8 @@ def _explain(tally: Tally, event: Event, name: str, *, is_beside: bool) -> None:
         for rule, zone in rules_of(str(event.detail("rules")))
     ):
         tally.on_its_way += 1
+    elif PartRule.TIP_SETTLING in against:
+        tally.settling += 1
     elif against & BY_STATE:
         tally.by_state += 1
     else:
@@ -209,7 +212,8 @@ def _check(tally: Tally, name: str) -> None:
     print(
         f"\n{name}: {tally.parts} parts, {tally.wrong} wrong, {len(tally.escapes)} escapes;"
         f" held back though right: {tally.unseen} unseen, {tally.beside} beside,"
-        f" {tally.on_its_way} on their way, {tally.by_state} by the state of zone or charge,"
+        f" {tally.on_its_way} on their way, {tally.settling} while the tip followed its block,"
+        f" {tally.by_state} by the state of zone or charge,"
         f" {len(tally.far)} else"
     )
     assert tally.parts > 0

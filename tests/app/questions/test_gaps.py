@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from app.questions.plant import ZONE, instant_ns, polls, record, told
+from app.questions.plant import ZONE, instant_ns, record, told
 from outputs.ledger.samples import recording
 from watchedpot.app.questions.gaps import (
     Gap,
@@ -15,7 +15,6 @@ from watchedpot.app.questions.gaps import (
     covered_ns,
     find_gaps,
     gaps_of,
-    newest_ns,
     total_s,
 )
 from watchedpot.core.model import Event, EventKind
@@ -203,24 +202,6 @@ def test_an_unseen_zone_belongs_to_its_cell(tmp_path: Path) -> None:
     span = {"since_ns": instant_ns(0.0), "until_ns": instant_ns(10.0)}
     assert len(gaps_of(path, cell="lens_4", sources=frozenset(), **span)) == 1
     assert gaps_of(path, cell="housing_7", sources=frozenset(), **span) == ()
-
-
-def test_the_newest_moment_is_found_from_anywhere(tmp_path: Path) -> None:
-    """Rows count as events do, however long ago or ahead they are."""
-    path = record(tmp_path / "cell.ledger")
-    expected = instant_ns(1199.0) + 7
-    for near_s in (1200.0, 1e5, 1e8, -1e8):
-        assert newest_ns(path, instant_ns(near_s)) == expected
-    assert newest_ns(path, instant_ns(1000.0), before_run=2) == instant_ns(399.0) + 7
-    assert newest_ns(path, instant_ns(0.0), before_run=1) is None
-
-
-def test_an_event_can_be_the_newest(tmp_path: Path) -> None:
-    """The end of the record is whatever came last."""
-    path = tmp_path / "cell.ledger"
-    with recording(path) as recorder:
-        recorder.write([Batch((polls(0, 5),), (told(STOPPED, 9.0, cell=""),))])
-    assert newest_ns(path, instant_ns(10.0)) == instant_ns(9.0)
 
 
 @pytest.mark.parametrize(

@@ -172,3 +172,21 @@ def test_an_event_that_does_not_read_back_is_named(kind: str, details: str) -> N
     """A kind that this version does not know, or details of another form."""
     with pytest.raises(LedgerError, match="events row 5: it does not read back"):
         reader.recorded_event((5, 1, 0, 0, "", "", kind, details))
+
+
+def test_the_newest_moment_is_that_of_a_row_or_an_event(path: Path) -> None:
+    """Over all runs or those before one, up to the end or up to a moment; none is none."""
+    with recording(path, rows_per_block=4) as recorder:
+        assert reader.newest_ns(path) is None
+        rows = tuple(row(second) for second in range(6))
+        recorder.write([Batch(rows, (alarm_changed(3.0),))])
+    last_ns = int(rows[-1].seen_ns.max())
+    assert reader.newest_ns(path) == last_ns
+    assert reader.newest_ns(path, before_run=1) is None
+    with recording(path) as recorder:
+        recorder.write([Batch(events=(alarm_changed(90.0),))])
+    assert reader.newest_ns(path) == at(90.0).utc_ns
+    assert reader.newest_ns(path, before_run=2) == last_ns
+    assert reader.newest_ns(path, until_ns=at(50.0).utc_ns) == last_ns
+    assert reader.newest_ns(path, until_ns=last_ns) == last_ns - 1  # within the last readings
+    assert reader.newest_ns(path, until_ns=int(rows[0].seen_ns.min())) is None

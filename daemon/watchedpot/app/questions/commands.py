@@ -196,13 +196,13 @@ def _span(options: argparse.Namespace) -> tuple[int, int | None, int | None]:
     """
     import time
 
-    from watchedpot.app.questions.gaps import newest_ns
+    from watchedpot.outputs import ledger
 
     asked_ns = time.time_ns()
     if options.at is not None:
         asked_ns = options.at.ns(asked_ns)
     else:
-        asked_ns = max(asked_ns, newest_ns(options.ledger, asked_ns) or asked_ns)
+        asked_ns = max(asked_ns, ledger.newest_ns(options.ledger) or asked_ns)
     since_ns, until_ns = (
         None if told is None else told.ns(asked_ns) for told in (options.since, options.until)
     )

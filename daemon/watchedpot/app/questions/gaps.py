@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from enum import StrEnum
-from itertools import chain
 from pathlib import Path
 
 from watchedpot.app.questions.times import iso, iso_or_none, local_span
@@ -16,10 +15,6 @@ from watchedpot.core.units import NANO
 from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import RecordedEvent
 from watchedpot.outputs.wording import duration
-
-_HOUR_NS = 3600 * NANO
-_SEARCH_NS = (_HOUR_NS, 24 * _HOUR_NS, 720 * _HOUR_NS, None)
-"""How far back the newest readings are looked for, farther where none are found. [ns]"""
 
 
 class GapKind(StrEnum):
@@ -173,7 +168,7 @@ def gaps_of(
 
     found = find_gaps(
         ledger.events(path, until_ns=until_ns),
-        lambda run, at_ns: newest_ns(path, at_ns, before_run=run) or at_ns,
+        lambda run, at_ns: ledger.newest_ns(path, before_run=run, until_ns=at_ns) or at_ns,
     )
     return tuple(
         sorted(
@@ -181,35 +176,6 @@ def gaps_of(
             key=lambda gap: gap.from_ns,
         )
     )
-
-
-def newest_ns(path: Path, near_ns: int, *, before_run: int | None = None) -> int | None:
-    """Newest moment of a row or an event, None in an empty ledger. [ns].
-
-    Parameters
-    ----------
-    near_ns
-        Where to look first. [ns]
-    before_run
-        Only what earlier runs recorded up to there.
-    """
-    end_ns = None if before_run is None else near_ns
-    for back_ns in _SEARCH_NS:
-        from_ns = None if back_ns is None else near_ns - back_ns
-        told = (
-            recorded.event.at.utc_ns
-            for recorded in ledger.events(path, since_ns=from_ns, until_ns=end_ns)
-            if before_run is None or recorded.run < before_run
-        )
-        read = (
-            int(recorded.block.seen_ns.max())
-            for recorded in ledger.blocks(path, from_ns=from_ns, to_ns=end_ns)
-            if before_run is None or recorded.run < before_run
-        )
-        newest = max(chain(told, read), default=None)
-        if newest is not None:
-            return newest
-    return None
 
 
 def covered_ns(
@@ -226,7 +192,7 @@ def covered_ns(
     since_ns, until_ns
         The span; None for no bound. [ns]
     """
-    newest = newest_ns(path, asked_ns)
+    newest = ledger.newest_ns(path)
     end_ns = (asked_ns if newest is None else newest) + 1
     from_ns = begin_ns if since_ns is None else max(since_ns, begin_ns)
     to_ns = end_ns if until_ns is None else min(until_ns, end_ns)

@@ -24,6 +24,7 @@ from watchedpot.outputs.ledger.reader import (
     configurations,
     events,
     excursions,
+    newest_ns,
     runs,
 )
 from watchedpot.outputs.ledger.record import Batch, Resumed, config_revision
@@ -60,6 +61,7 @@ __all__ = [
     "events",
     "excursions",
     "load_state",
+    "newest_ns",
     "part_events",
     "parts",
     "runs",

@@ -257,6 +257,36 @@ def excursions(
             )
 
 
+def newest_ns(
+    path: Path, *, before_run: int | None = None, until_ns: int | None = None
+) -> int | None:
+    """Newest moment of a row or an event, None where there is none; no reading is unpacked. [ns].
+
+    Parameters
+    ----------
+    before_run
+        Only what earlier runs recorded.
+    until_ns
+        Only what came before; where the clock was stepped back within some readings, their
+        newest row counts as just before it. [ns]
+    """
+    bounds = {"run": before_run, "until": _span(None, until_ns)[1]}
+    with reading(path) as connection:
+        found = connection.execute(
+            "SELECT utc_ns FROM events WHERE utc_ns < :until AND ifnull(run < :run, 1)"
+            " ORDER BY utc_ns DESC LIMIT 1",
+            bounds,
+        ).fetchall()
+        for table in ("blocks", "tail"):
+            found += connection.execute(
+                "SELECT max(min(max(first_seen_ns, last_seen_ns), :until - 1))"  # noqa: S608
+                f" FROM {table} WHERE min(first_seen_ns, last_seen_ns) < :until"
+                " AND ifnull(run < :run, 1)",
+                bounds,
+            ).fetchall()
+    return max((utc_ns for (utc_ns,) in found if utc_ns is not None), default=None)
+
+
 def _instant(utc_ns: int | None, mono_ns: int | None) -> Instant | None:
     return None if utc_ns is None or mono_ns is None else Instant(utc_ns, mono_ns)
 
