@@ -105,8 +105,9 @@ def begin(
     path: Path,
     cell: str,
     *,
-    until: Place,
+    until: Place | None = None,
     since_ns: int | None = None,
+    until_ns: int | None = None,
     is_newest: bool = True,
 ) -> tuple[Begin | None, tuple[str, ...]]:
     """The newest state kept of a cell until a moment, or the oldest one.
@@ -114,9 +115,9 @@ def begin(
     Parameters
     ----------
     until
-        Not later than this.
-    since_ns
-        Not before this, in UTC. [ns]
+        Not later than this; None: at any place.
+    since_ns, until_ns
+        Not before and not after, in UTC. [ns]
 
     Returns
     -------
@@ -129,7 +130,9 @@ def begin(
     kept = [
         one
         for one in ledger.checkpoints(path, cell=cell)
-        if (one.run, one.at.mono_ns) <= until and (since_ns is None or one.at.utc_ns >= since_ns)
+        if (until is None or (one.run, one.at.mono_ns) <= until)
+        and (since_ns is None or one.at.utc_ns >= since_ns)
+        and (until_ns is None or one.at.utc_ns <= until_ns)
     ]
     notes = list[str]()
     for one in reversed(kept) if is_newest else kept:

@@ -25,7 +25,7 @@ _TIME = "as 2026-11-25T06:00, local without an offset, or how long ago: 8h, 90mi
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the three commands to the others."""
+    """Add the four commands to the others."""
     suspects = commands.add_parser("suspects", help="say which parts are suspect, and why")
     _add_span(suspects)
     suspects.add_argument("--charge", metavar="ID", help="only parts of this charge")
@@ -53,6 +53,14 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     _add_forms(history)
     history.set_defaults(command=run_history)
+
+    compare = commands.add_parser(
+        "compare", help="say what a configuration would have concluded from a record"
+    )
+    _add_span(compare)
+    compare.add_argument("configuration", type=Path, metavar="CONFIG", help="with other limits")
+    _add_forms(compare)
+    compare.set_defaults(command=run_compare)
 
     export = commands.add_parser("export", help="write readings to a file, CSV or Parquet")
     export.add_argument("ledger", type=Path, metavar="LEDGER", help="ledger file")
@@ -167,6 +175,22 @@ def run_history(options: argparse.Namespace) -> int:
             plain=lambda: history.as_json(told),
             table=lambda: history.as_table(told),
         )
+    return 0
+
+
+def run_compare(options: argparse.Namespace) -> int:
+    """Print what other limits would have concluded."""
+    from watchedpot.app.config import load
+    from watchedpot.app.questions import compare
+
+    question = compare.Question(*_span(options), options.cell)
+    answer = compare.ask(options.ledger, load(options.configuration), question)
+    _tell(
+        options,
+        text=lambda: compare.text(answer),
+        plain=lambda: compare.as_json(answer),
+        table=lambda: compare.as_table(answer),
+    )
     return 0
 
 
