@@ -418,18 +418,21 @@ def test_what_waits_to_be_joined_through_a_long_pause_counts_as_late() -> None:
     assert (PartRule.OPEN_TIME, "") in rules_of(str(late[0].detail("rules")))
 
 
-def test_a_count_says_that_melt_has_flowed() -> None:
-    """Even where the dispensing itself fell between two readings."""
+@pytest.mark.parametrize("cut", [0, 20, 23])
+def test_a_count_says_that_melt_has_flowed(cut: int) -> None:
+    """Even where the dispensing itself fell between two readings, and wherever a piece ends."""
     short = plan(wiped=WIPED, purge_after_idle_s=10.0)
     told: dict[str, Cells] = {
         TEMPERATURE: USUAL_C,
         SETPOINT: USUAL_C,
-        DISPENSING: [0.0, 0.0, 1.0, *[0.0] * 18],
-        PARTS: [0.0] * 3 + [1.0] * 16 + [2.0] * 2,
-        WIPED: [0.0, 1.0, *[0.0] * 19],
+        DISPENSING: [0.0, 0.0, 1.0, *[0.0] * 23],
+        PARTS: [0.0] * 3 + [1.0] * 16 + [2.0] * 4 + [3.0] * 3,
+        WIPED: [0.0, 1.0, *[0.0] * 24],
     }
-    _, events = run(short, block(told))
-    assert "after_idle" in verdicts(events)[-1][2]
+    whole = block(told)
+    state, events = run(short, whole.rows(0, cut)) if cut else (None, [])
+    _, more = run(short, whole.rows(cut, len(whole)), state=state)
+    assert [rules for _, _, rules in verdicts([*events, *more])] == ["", "after_idle", ""]
 
 
 def test_a_counter_that_jumps_is_told_and_covers_what_may_be_parts() -> None:

@@ -4,7 +4,8 @@ Each scenario runs with many seeds (of the noise, and of where the polls fall); 
 the daemon is killed in the middle and comes back half a minute later. A part is wrong if its tip,
 its blocks, its core or its age were out of rule by what the simulator knows, which the daemon
 never sees. What the daemon holds back although it was right must have a reason: it was not seen,
-or it lies beside one that was wrong, or its melt was on its way, or a tip had been cold just before.
+or it lies beside one that was wrong (the next part, or within two polls), or its melt was on its
+way, or a tip had been cold just before.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from watchedpot.app.config import load
 from watchedpot.core.model import Event
 from watchedpot.core.parts import rules_of
 from watchedpot.core.rules import PartRule
+from watchedpot.core.units import NANO
 
 pytestmark = pytest.mark.timeout(600)
 
@@ -135,7 +137,11 @@ def _add(tally: Tally, played: Played, run: str) -> None:
         elif wrong and not suspect(event):
             tally.escapes.append(f"{run}: part {part.number}: {wrong}, {_figures(part)}")
         elif suspect(event) and not wrong:
-            is_beside = any(held[max(0, n - 1) : n + 2])
+            is_beside = any(
+                held[m]
+                for m, other in enumerate(played.truth)
+                if abs(m - n) <= 1 or abs(other.ended_ns - part.ended_ns) <= 2 * NANO
+            )
             _explain(tally, event, f"{run}: part {part.number}", is_beside=is_beside)
 
 

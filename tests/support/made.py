@@ -53,8 +53,8 @@ class Truth:
     ----------
     number
         Counted by the simulator from its first part on, whatever the counter shows. [1]
-    begun_ns, ended_ns
-        First and last scan with melt flowing. [ns]
+    begun_ns, ended_ns, counted_ns
+        First and last scan with melt flowing, and the scan that counted it. [ns]
     tip_c, blocks_c
         Lowest and highest of the tip and of each zone while melt flowed. [degC]
     core_c
@@ -68,6 +68,7 @@ class Truth:
     number: int
     begun_ns: int
     ended_ns: int = 0
+    counted_ns: int = 0
     tip_c: list[float] = field(default_factory=lambda: [np.inf, -np.inf])
     blocks_c: list[list[float]] = field(default_factory=list)
     core_c: float = np.inf
@@ -95,11 +96,16 @@ class Played:
         }
 
     def judgement_of(self, part: Truth) -> Event | None:
-        """The newest judgement of the first parts counted after the end of a part."""
+        """The newest judgement of the first parts that a row counts once a part is counted."""
         found = None
         for event in self.parts:
             since_ns = int(event.detail("begun_utc_ns") or 0) - 2 * NANO
-            if not since_ns <= part.ended_ns + UTC_NS <= event.at.utc_ns:
+            if (
+                not since_ns
+                <= part.ended_ns + UTC_NS
+                <= part.counted_ns + UTC_NS
+                <= event.at.utc_ns
+            ):
                 continue
             if found is None or event.at.mono_ns <= found.at.mono_ns:
                 found = event
@@ -215,6 +221,7 @@ class _Recorder:
         elif self.now is not None:
             # A part that the controller did not finish was interrupted and is none.
             if cell.cycle.parts != self.counted or cell.panel.parts != self.counted:
+                self.now.counted_ns = now_ns
                 self.parts.append(self.now)
             self.now = None
         self.counted = cell.cycle.parts

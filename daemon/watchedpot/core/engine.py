@@ -134,7 +134,9 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     filed += watched.filed
     filed += made.filed
     filed.sort(key=lambda pair: pair[0])
-    after_piece = _closed(replace(watched.state, parts=made.parts), cell, piece, plan)
+    after_piece = _closed(
+        replace(watched.state, parts=made.parts), cell, piece, plan, made.counted_ns
+    )
     return _Piece(piece, after_piece, filed, dip)
 
 
@@ -146,7 +148,9 @@ def _is_alone(dip: ZoneEdge, state: CellState) -> bool:
     )
 
 
-def _closed(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> CellState:
+def _closed(
+    state: CellState, cell: CellColumns, piece: slice, plan: CellPlan, counted_ns: int | None
+) -> CellState:
     """The cell with its own signals as of the end of a piece."""
     at = cell.instant(piece.stop - 1)
     newest = at if state.at is None or at.mono_ns >= state.at.mono_ns else state.at
@@ -154,8 +158,8 @@ def _closed(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -
     last_flowed, fresh_ns = state.last_dispensing_ns, state.fresh_ns
     if flowed.size and (last_flowed is None or flowed[-1] > last_flowed):
         last_flowed = int(flowed[-1])
-    if flowed.size:
-        fresh_ns = int(flowed[-1])
+    newest_ns = [*flowed[-1:].tolist(), *([] if counted_ns is None else [counted_ns])]
+    fresh_ns = max(newest_ns, default=fresh_ns)
     named_ns = cell.newest_name(piece)
     is_known = plan.rules.dispensing is not None
     return replace(

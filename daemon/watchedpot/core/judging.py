@@ -59,10 +59,14 @@ class Walked(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """The parts after a piece, and what happened with the rows that show it."""
+    """The parts after a piece, what happened with the rows that show it, and the last count.
+
+    A count says that melt has flowed, even if it was too short to be seen; None without one. [ns]
+    """
 
     parts: Parts
     filed: list[Filed]
+    counted_ns: int | None
 
 
 def judge(
@@ -94,10 +98,11 @@ def judge(
     """
     rules = plan.rules
     if rules.parts is None and rules.part_id is None:
-        return Judged(state.parts, [])
+        return Judged(state.parts, [], None)
     walk = _Judging(state, cell, piece, walked, plan)
     walk.run()
-    return Judged(walk.close(), walk.filed)
+    counted_ns = int(walk.mono_ns[walk.certain[-1]]) if walk.certain else None
+    return Judged(walk.close(), walk.filed, counted_ns)
 
 
 class _Moment(NamedTuple):
@@ -157,6 +162,9 @@ class _Judging:
         for counted in self.counts:
             self.by_row.setdefault(counted.row, []).append(counted)
         self.rows = sorted(self.by_row)
+        self.certain = [
+            row for row in self.rows if any(each.is_certain for each in self.by_row[row])
+        ]
         # A step may have melt flowing if either end may; the one that shows a count ends a part.
         self.may_flow = (self.flow[1:] != 0) | (self.flow[:-1] != 0)
         self.may_flow[self.rows] = True
@@ -265,18 +273,20 @@ class _Judging:
     def _after_idle(self) -> Bools:
         """Rows where melt flows that has stood in the nozzle for too long.
 
-        A row that counts a part says that melt has flowed, even if it was too short to be seen.
+        A row that counts a part for certain says that melt has flowed, however short.
         """
         flows = self.flow[1:] > 0
         has_flowed = flows.copy()
-        has_flowed[self.rows] = True
+        has_flowed[self.certain] = True
         if not has_flowed.any() or self.plan.rules.dispensing is None:
             return np.zeros(self.size, dtype=np.bool_)
         longest_ns = ns(self.plan.rules.purge_after_idle_s)
         long_ago = int(self.mono_ns[0]) - longest_ns - 1
         fresh_ns = long_ago if self.before.fresh_ns is None else self.before.fresh_ns
         flowed = np.maximum.accumulate(
-            np.concatenate(([fresh_ns], np.where(flows, self.mono_ns, min(fresh_ns, long_ago))))
+            np.concatenate(
+                ([fresh_ns], np.where(has_flowed, self.mono_ns, min(fresh_ns, long_ago)))
+            )
         )
         stale: Bools = has_flowed & (self.mono_ns - flowed[:-1] > longest_ns)
         return stale
