@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from deploy.exposition import served
+from deploy.queries import expressions, faults
+
 ROOT = Path(__file__).parent.parent.parent
 PROMETHEUS = ROOT / "deploy" / "prometheus"
 GOLDEN = ROOT / "tests" / "golden" / "metrics.txt"
@@ -65,32 +68,45 @@ def test_the_example_configuration_is_one() -> None:
     assert outcome.returncode == 0, outcome.stdout + outcome.stderr
 
 
-def test_each_alert_is_tested_firing_and_silent() -> None:
-    """One moment at which it fires, one before and one after at which it does not."""
+def test_each_alert_is_tested_firing_not_yet_and_stale() -> None:
+    """One moment at which it fires, one before it, and one after its series went stale."""
+    rules = (PROMETHEUS / "rules.yml").read_text(encoding="utf-8")
+    cases = (PROMETHEUS / "rules_test.yml").read_text(encoding="utf-8").split("\n  - name: ")[1:]
+    alerts = [name for what, name, _ in expressions(rules) if what == "alert"]
+    assert len(alerts) > 10
+    for alert in alerts:
+        whole = []
+        for case in cases:
+            tested = re.findall(rf"alertname: {alert}\n\s+exp_alerts:(.*)", case)
+            is_firing = [expected.strip() != "[]" for expected in tested]
+            if True in is_firing:
+                is_stale = bool(re.search(r"values: .*\bstale", case))
+                whole.append(is_stale and not is_firing[0] and not is_firing[-1])
+        assert any(whole), alert
+
+
+def test_each_recorded_series_is_tested() -> None:
+    """The value of every recording rule is in a unit test."""
     rules = (PROMETHEUS / "rules.yml").read_text(encoding="utf-8")
     cases = (PROMETHEUS / "rules_test.yml").read_text(encoding="utf-8")
-    alerts = re.findall(r"- alert: (\w+)", rules)
-    tested = re.findall(r"alertname: (\w+)\n\s+exp_alerts:(.*)", cases)
-    assert alerts
-    for alert in alerts:
-        outcomes = [expected.strip() == "[]" for name, expected in tested if name == alert]
-        assert outcomes.count(True) >= 2, alert
-        assert outcomes.count(False) >= 1, alert
+    tested = re.findall(r"- expr: (.*)", cases)
+    recorded = [name for what, name, _ in expressions(rules) if what == "record"]
+    assert recorded
+    for name in recorded:
+        assert re.fullmatch(r"[a-z_]+:watchedpot_[a-z_]+:[a-z]+(\d+[mh])?", name)
+        assert any(name in expression for expression in tested), name
 
 
 def test_the_rules_read_only_what_is_served() -> None:
-    """Every metric and every label value in a rule stands on the golden page."""
-    page = GOLDEN.read_text(encoding="utf-8")
-    served = set(re.findall(r"^# TYPE (\w+)", page, re.MULTILINE))
-    for name in ("rules.yml", "rules_test.yml"):
-        text = (PROMETHEUS / name).read_text(encoding="utf-8")
-        read = set(re.findall(r"\bwatchedpot_\w+", text)) - set(re.findall(r"- name: (\w+)", text))
-        assert read
-        assert read <= served
+    """Every series, label and value of a label in a rule is on a page of the daemon."""
     rules = (PROMETHEUS / "rules.yml").read_text(encoding="utf-8")
-    for label, pattern in re.findall(r"\b(state|quality)=~\"([^\"]+)\"", rules):
-        for value in pattern.split("|"):
-            assert f'{label}="{value}"' in page
+    known = served()
+    found = {name: faults(text, known) for _, name, text in expressions(rules)}
+    assert len(found) == len(re.findall(r"^\s+expr: ", rules, re.MULTILINE))
+    assert not any(found.values()), found
+    cases = (PROMETHEUS / "rules_test.yml").read_text(encoding="utf-8")
+    fed = set(re.findall(r"- series: (\w+)", cases))
+    assert fed <= known.keys()
 
 
 def test_no_rule_repeats_a_limit_of_the_daemon() -> None:
@@ -108,3 +124,14 @@ def test_every_alert_has_a_name_a_severity_and_two_texts() -> None:
         assert re.search(r"severity: (critical|warning|info)\n", block)
         assert re.search(r"summary: [A-Z][^.]*\.\n", block)
         assert "description: " in block
+
+
+def test_every_alert_has_its_page_in_the_runbook() -> None:
+    """Each links the heading that bears its name, and no heading is without its alert."""
+    rules = (PROMETHEUS / "rules.yml").read_text(encoding="utf-8")
+    blocks = rules.split("- alert: ")[1:]
+    alerts = [block.partition("\n")[0] for block in blocks]
+    for alert, block in zip(alerts, blocks, strict=True):
+        assert f"runbook: deploy/README.md#{alert.lower()}\n" in block
+    runbook = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
+    assert re.findall(r"^### (Watchedpot\w+)$", runbook, re.MULTILINE) == alerts
