@@ -60,10 +60,12 @@ MOVES: dict[AlarmInput, dict[AlarmState, AlarmState]] = {
 REFUSED: dict[AlarmInput, tuple[AlarmState, ...]] = {
     AlarmInput.ACKNOWLEDGE: (NORMAL, ACKNOWLEDGED, LATCHED_ACKNOWLEDGED),
     AlarmInput.RESET: (NORMAL, UNACKNOWLEDGED, ACKNOWLEDGED, RETURNED),
-    AlarmInput.UNSHELVE: IN_VIEW,
+    AlarmInput.SHELVE: (SHELVED,),
+    AlarmInput.UNSHELVE: (*IN_VIEW, SUPPRESSED, OUT_OF_SERVICE),
+    AlarmInput.TAKE_OUT_OF_SERVICE: (OUT_OF_SERVICE,),
     AlarmInput.RETURN_TO_SERVICE: (*IN_VIEW, SHELVED, SUPPRESSED),
 }
-"""Where a person is told no."""
+"""Where a person is told no, of alarms that are put aside by one thing at most."""
 
 
 def in_state(state: AlarmState, *, stage: int, is_latched: bool = False) -> Alarm:
@@ -112,6 +114,25 @@ def test_every_cell_of_the_table_is_as_expected(
         after = react(before, cause, instant(1.0), stage=stage, is_latching=is_latching)
         wanted = expected(state, cause, stage=stage, is_latching=is_latching)
         assert (None if after is None else after.state) is wanted
+
+
+@pytest.mark.parametrize("is_one_shot", [False, True])
+@pytest.mark.parametrize("cause", list(AlarmInput))
+@pytest.mark.parametrize("state", [SUPPRESSED, OUT_OF_SERVICE])
+def test_a_shelving_behind_another_thing_goes_on(
+    state: AlarmState, cause: AlarmInput, is_one_shot: bool
+) -> None:
+    """Of all inputs only its own end takes it away; asked for again it is refused."""
+    before = replace(in_state(state, stage=1), is_shelved=True, is_one_shot=is_one_shot)
+    after = react(before, cause, instant(1.0), stage=1, is_latching=False)
+    if cause is AlarmInput.SHELVE:
+        assert after is None
+    elif after is not None:
+        assert after.is_shelved is (cause is not AlarmInput.UNSHELVE)
+        ends = {SUPPRESSED: AlarmInput.UNSUPPRESS, OUT_OF_SERVICE: AlarmInput.RETURN_TO_SERVICE}
+        takes_out = cause is AlarmInput.TAKE_OUT_OF_SERVICE
+        aside = OUT_OF_SERVICE if takes_out else state
+        assert after.state is (SHELVED if cause is ends[state] else aside)
 
 
 def test_the_table_is_total() -> None:

@@ -169,6 +169,15 @@ def test_a_zone_that_is_gone_holds_nobody_up() -> None:
     assert (kept.unseen_zones, kept.unready_zones) == (("nozzle",), ("nozzle",))
 
 
+def test_a_cold_alarm_that_is_gone_speaks_for_no_zone() -> None:
+    """Whoever dispenses there now does so before it is ready."""
+    plan = charged_cell(reservoir(alarm(AlarmKind.COLD)), outlet(alarm(AlarmKind.COLD)))
+    state = replace(running(plan), cold_zones=("nozzle", "syringe"))
+    assert adopt(state, plan).cold_zones == ("nozzle", "syringe")
+    fewer = charged_cell(reservoir(alarm(AlarmKind.COLD)), outlet())
+    assert adopt(state, fewer).cold_zones == ("syringe",)
+
+
 @pytest.mark.parametrize(
     ("life_s", "state"),
     [

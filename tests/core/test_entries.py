@@ -23,16 +23,25 @@ from support.reservoir import (
 from watchedpot.core.cell import CellPlan, CellState, start
 from watchedpot.core.entries import (
     COLDEST_C,
-    LONGEST_SHELVING_S,
     enter,
     entered,
     entry_of,
     part_ranges,
     wipe,
 )
-from watchedpot.core.model import Check, Entry, EntryKind, Event, EventKind, Loading, Storage
+from watchedpot.core.model import (
+    Check,
+    Entry,
+    EntryKind,
+    Event,
+    EventKind,
+    Instant,
+    Loading,
+    Storage,
+)
 from watchedpot.core.rules import AlarmKind
 from watchedpot.core.snapshot import AlarmState
+from watchedpot.core.tracks import Track
 from watchedpot.core.units import NANO, ns
 from watchedpot.outputs.ledger import dump_state, load_state
 from watchedpot.outputs.ledger.chain import details_text
@@ -86,10 +95,14 @@ def refusal(state: CellState, told: Entry, plan: CellPlan = PLAN) -> object:
     return event.detail("why")
 
 
+def track_of(state: CellState, name: str) -> Track:
+    """An alarm of the cell or of its nozzle."""
+    return next(track for track in (*state.tracks, *state.zones[1].tracks) if track.id == name)
+
+
 def alarm_state(state: CellState, name: str) -> AlarmState:
     """State of an alarm of the cell or of its nozzle."""
-    tracks = {track.id: track for track in (*state.tracks, *state.zones[1].tracks)}
-    return tracks[name].alarm.state
+    return track_of(state, name).alarm.state
 
 
 @pytest.mark.parametrize("target", [HOT, UNSEEN])
@@ -138,21 +151,108 @@ def test_a_latched_alarm_can_be_reset() -> None:
 def test_a_shelving_ends_by_itself() -> None:
     """After the time it was asked for, which only a shelving has."""
     state, _ = answer(hot_cell(), said(EntryKind.SHELVE, HOT, duration_s=60.0))
-    track = next(track for track in state.zones[1].tracks if track.id == HOT)
-    assert track.alarm.shelved_until_ns == ns(65.0)
+    assert track_of(state, HOT).alarm.shelved_until == instant(65.0)
     state, _ = answer(hot_cell(), said(EntryKind.ACKNOWLEDGE, HOT, duration_s=60.0))
-    track = next(track for track in state.zones[1].tracks if track.id == HOT)
-    assert track.alarm.shelved_until_ns is None
+    assert track_of(state, HOT).alarm.shelved_until is None
 
 
-@pytest.mark.parametrize("duration_s", [0.0, -1.0, LONGEST_SHELVING_S + 1.0, float("nan")])
+LONGEST_S = 28_800.0
+"""The usual bound of a shelving: a shift."""
+
+
+@pytest.mark.parametrize("is_one_shot", [False, True])
+@pytest.mark.parametrize("duration_s", [-1.0, LONGEST_S + 1.0, float("nan"), float("inf")])
 @pytest.mark.parametrize("target", [HOT, UNSEEN])
-def test_a_shelving_lasts_up_to_a_day(target: str, duration_s: float) -> None:
-    """Nothing is put aside for ever, or for no time."""
-    told = said(EntryKind.SHELVE, target, duration_s=duration_s)
-    assert refusal(hot_cell(), told) == "shelving takes up to 86400 s"
-    day = said(EntryKind.SHELVE, target, duration_s=LONGEST_SHELVING_S)
-    assert alarm_state(answer(hot_cell(), day)[0], target) is AlarmState.SHELVED
+def test_a_shelving_has_a_bound(target: str, duration_s: float, is_one_shot: bool) -> None:
+    """Nothing is put aside for ever, or for no time; the sentence says how long it may be."""
+    told = said(EntryKind.SHELVE, target, duration_s=duration_s, is_one_shot=is_one_shot)
+    assert refusal(hot_cell(), told) == "this alarm is shelved for more than 0 and at most 480 min"
+    shift_long = replace(told, duration_s=LONGEST_S)
+    state, event = answer(hot_cell(), shift_long)
+    assert alarm_state(state, target) is AlarmState.SHELVED
+    assert event.detail("is_one_shot") is is_one_shot
+    assert event.detail("shelved_until_utc_ns") == told.at.utc_ns + ns(LONGEST_S)
+
+
+@pytest.mark.parametrize("target", [HOT, UNSEEN])
+def test_only_one_shot_needs_no_duration(target: str) -> None:
+    """It then ends at the bound at the latest; a timed one of no length is refused."""
+    timed = said(EntryKind.SHELVE, target)
+    assert str(refusal(hot_cell(), timed)).startswith("this alarm is shelved for more than 0")
+    state, _ = answer(hot_cell(), replace(timed, is_one_shot=True))
+    alarm_now = track_of(state, target).alarm
+    assert alarm_now.shelved_until == Instant(timed.at.utc_ns + ns(LONGEST_S), ns(LONGEST_S + 5.0))
+    assert alarm_now.is_one_shot
+
+
+def test_the_bound_is_that_of_the_alarm_and_of_its_stricter_stage() -> None:
+    """As configured, alarm by alarm."""
+    plan = charged_cell(
+        reservoir(),
+        outlet(
+            alarm(AlarmKind.HOT, max_shelving_s=3600.0),
+            alarm(AlarmKind.OVER_CEILING, max_shelving_s=600.0),
+            alarm(AlarmKind.COLD, max_shelving_s=120.0),
+        ),
+    )
+    for target, longest_s in ((HOT, 600.0), ("lens_4/nozzle/cold", 120.0)):
+        told = said(EntryKind.SHELVE, target, duration_s=longest_s + 0.1)
+        why = f"this alarm is shelved for more than 0 and at most {longest_s / 60.0:g} min"
+        assert refusal(start(plan), told, plan) == why
+        state, _ = answer(start(plan), replace(told, duration_s=longest_s), plan)
+        assert track_of(state, target).alarm.is_shelved
+
+
+@pytest.mark.parametrize("kind", [EntryKind.SHELVE, EntryKind.TAKE_OUT_OF_SERVICE])
+def test_who_puts_an_alarm_aside_says_why(kind: EntryKind) -> None:
+    """A reason of blanks is none."""
+    told = said(kind, HOT, duration_s=60.0, why="  ")
+    assert refusal(hot_cell(), told) == "nobody says why it is to be put aside"
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_like", "state"),
+    [
+        (EntryKind.SHELVE, EntryKind.SHELVE, "shelved"),
+        (EntryKind.TAKE_OUT_OF_SERVICE, EntryKind.TAKE_OUT_OF_SERVICE, "out_of_service"),
+        (EntryKind.ACKNOWLEDGE, EntryKind.UNSHELVE, "acknowledged"),
+    ],
+)
+def test_what_is_so_already_is_refused(kind: EntryKind, is_like: EntryKind, state: str) -> None:
+    """A shelving is not prolonged by another; what is not shelved is not taken off the shelf."""
+    once, _ = answer(hot_cell(), said(kind, HOT, duration_s=60.0))
+    assert refusal(once, said(is_like, HOT, duration_s=600.0)) == f"the alarm is {state}"
+
+
+def test_a_shelving_hidden_by_maintenance_can_be_ended_and_not_prolonged() -> None:
+    """From every state in which it is shelved, and only from those."""
+    state, _ = answer(hot_cell(), said(EntryKind.SHELVE, HOT, duration_s=60.0))
+    state, _ = answer(state, said(EntryKind.TAKE_OUT_OF_SERVICE, HOT))
+    again = said(EntryKind.SHELVE, HOT, duration_s=600.0)
+    assert refusal(state, again) == "the alarm is out_of_service"
+    state, _ = answer(state, said(EntryKind.UNSHELVE, HOT))
+    assert not track_of(state, HOT).alarm.is_shelved
+    assert refusal(state, said(EntryKind.UNSHELVE, HOT)) == "the alarm is out_of_service"
+    state, _ = answer(state, said(EntryKind.RETURN_TO_SERVICE, HOT))
+    assert alarm_state(state, HOT) is AlarmState.UNACKNOWLEDGED
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    duration_s=st.floats(allow_nan=True, allow_infinity=True),
+    is_one_shot=st.booleans(),
+    target=st.sampled_from((HOT, UNSEEN)),
+)
+def test_no_shelving_outlasts_its_bound(duration_s: float, is_one_shot: bool, target: str) -> None:
+    """Whatever is asked for: refused, or over by itself within the bound."""
+    told = said(EntryKind.SHELVE, target, duration_s=duration_s, is_one_shot=is_one_shot)
+    state, event = answer(hot_cell(), told)
+    if event.kind is EventKind.ENTRY_REFUSED:
+        assert not track_of(state, target).alarm.is_shelved
+        return
+    rows = shift(None, nozzle_c=[130.0, 130.0], start_s=5.0 + LONGEST_S - 1.0)
+    state, _ = run(PLAN, rows, state=state)
+    assert not track_of(state, target).alarm.is_shelved
 
 
 @pytest.mark.parametrize(
@@ -289,7 +389,7 @@ def test_a_check_that_fails_doubts_its_zone_until_one_passes() -> None:
         said(EntryKind.CHECK, CHECKED, check=Check(COLDEST_C - 1.0, 120.0)),
         said(EntryKind.CHECK, CHECKED, check=Check(120.0, float("nan"))),
         said(EntryKind.CHECK, "lens_4", check=Check(120.0, 120.0)),
-        said(EntryKind.NOTE, "lens_4"),
+        said(EntryKind.NOTE, "lens_4", why=" "),
         said(EntryKind.NOTE, "lens_4/oven", why="warm"),
         said(EntryKind.DISPOSITION, "lens_4", subject="7", word="sold"),
         said(EntryKind.DISPOSITION, "lens_4", subject="some", word="scrapped"),
@@ -366,6 +466,14 @@ def test_an_entry_reads_back_from_its_event(told: Entry) -> None:
     assert entry_of(entered(told, "lens_4")) == told
 
 
+def test_an_entry_from_before_one_shot_shelving_reads_back() -> None:
+    """Its event does not say it, so it was timed."""
+    told = said(EntryKind.SHELVE, HOT, duration_s=60.0)
+    event = entered(told, "lens_4")
+    older = tuple(pair for pair in event.details if pair[0] != "is_one_shot")
+    assert entry_of(replace(event, details=older)) == told
+
+
 def test_ranges_of_parts_are_read() -> None:
     """Numbers, ranges, spaces; nothing else."""
     assert part_ranges("7") == ((7, 7),)
@@ -437,6 +545,7 @@ def said_with(numbers: st.SearchStrategy[float], *targets: str) -> st.SearchStra
         word=st.sampled_from(["", "real", "scrapped"]),
         id=st.just("a1"),
         said_utc_ns=st.integers(0, 2**63 - 1),
+        is_one_shot=st.booleans(),
     )
 
 

@@ -36,12 +36,13 @@ from support.cells import (
     syringe,
     zone,
 )
+from watchedpot.core import engine
 from watchedpot.core.dose import Dose, held_dose
 from watchedpot.core.engine import CellPlan
 from watchedpot.core.exposure import total
 from watchedpot.core.model import Block, EntryKind, Event, EventKind
 from watchedpot.core.rules import AlarmKind, ChargeRules, TipRules, ZoneKind
-from watchedpot.core.snapshot import AlarmState
+from watchedpot.core.snapshot import AlarmState, Phase
 from watchedpot.core.units import NANO
 from watchedpot.core.walk import step_zone
 from watchedpot.core.zone import ZoneRows, start_zone
@@ -321,6 +322,31 @@ def test_a_step_of_one_zone_says_when_it_was_seen() -> None:
     assert after.readings == (2, 0, 0, 0, 1)
 
 
+def test_a_phase_is_as_old_as_the_event_that_told_of_it() -> None:
+    """To the nanosecond, in any cut; while the zone is not seen, as old as its last sight."""
+    rows = nozzle([*line((0, 90.0), (59, 120.0)), None, None], dispensing=0.0)
+    whole, events = run(COLD_ALARM, rows)
+    moved = of_kind(events, EventKind.PHASE_CHANGED)[-1]
+    assert moved.detail("to") == Phase.READY.value
+    zone_state = whole.zones[0]
+    assert zone_state.phase_since == moved.at
+    assert run(COLD_ALARM, *(rows.rows(n, n + 1) for n in range(len(rows))))[0] == whole
+    unseen = engine.snapshot(whole, COLD_ALARM)
+    assert unseen is not None
+    assert unseen.zones[0].phase is Phase.UNKNOWN
+    assert unseen.zones[0].phase_since == zone_state.last_good
+    seen = engine.snapshot(run(COLD_ALARM, rows.rows(0, 60))[0], COLD_ALARM)
+    assert seen is not None
+    assert seen.zones[0].phase_since == moved.at
+
+
+def test_the_age_of_a_phase_from_before_the_account_is_not_known() -> None:
+    """A zone that was off at the first row may have been so for a year."""
+    found = engine.snapshot(run(COLD_ALARM, nozzle([23.0, 23.0], setpoint_c=0.0))[0], COLD_ALARM)
+    assert found is not None
+    assert (found.zones[0].phase, found.zones[0].phase_since) == (Phase.OFF, None)
+
+
 # The tip, where it is known
 
 TIPPED = cell(
@@ -580,3 +606,90 @@ def test_an_excursion_that_is_not_seen_has_the_peak_it_had() -> None:
     gone, _ = run(plan, nozzle(steps((5, None)), start_s=4.0), state=state)
     assert gone.zones[0].low.current is not None
     assert gone.zones[0].low == replace(state.zones[0].low, delay=state.zones[0].low.delay.paused())
+
+
+SETTLE_S = 60.0
+SETTLING = cell(
+    zone(
+        alarm(AlarmKind.HOT, on_delay_s=10.0, setpoint_settle_s=SETTLE_S),
+        alarm(AlarmKind.OVER_CEILING, on_delay_s=2.0),
+        alarm(AlarmKind.COLD, on_delay_s=10.0, setpoint_settle_s=SETTLE_S),
+    )
+)
+
+
+def changed_at_10(to_c: float, temps: Cells) -> list[Event]:
+    """Events of a zone at 115 degC whose setpoint goes from there to another at 10 s."""
+    setpoints = [115.0] * 10 + [to_c] * 190
+    assert isinstance(temps, list)
+    _, events = run(SETTLING, nozzle(temps, setpoint_c=setpoints))
+    return events
+
+
+@pytest.mark.parametrize(
+    ("kind", "to_c", "beyond_c", "onset_s"),
+    [(AlarmKind.HOT, 119.0, 125.0, 19.5), (AlarmKind.COLD, 111.0, 105.0, 19.5)],
+)
+def test_what_follows_a_changed_setpoint_is_suppressed_for_its_time(
+    kind: AlarmKind, to_c: float, beyond_c: float, onset_s: float
+) -> None:
+    """It is recorded as an excursion all the same, and what lasts surfaces at the end."""
+    events = changed_at_10(to_c, steps((20, 115.0), (180, beyond_c)))
+    assert alarm_story(events, kind)[-2:] == [
+        (10.0, "suppressed_by_design"),
+        (10.0 + SETTLE_S, "unacknowledged"),
+    ]
+    (opened,) = of_kind(events, EventKind.EXCURSION_OPENED)
+    assert second(opened) == pytest.approx(onset_s)
+
+
+def test_an_overshoot_within_the_settling_calls_nobody() -> None:
+    """Both alarms are in view again at its end."""
+    events = changed_at_10(119.0, steps((20, 115.0), (30, 121.0), (150, 119.0)))
+    for kind in (AlarmKind.HOT, AlarmKind.COLD):
+        assert alarm_story(events, kind)[-2:] == [
+            (10.0, "suppressed_by_design"),
+            (10.0 + SETTLE_S, "normal"),
+        ]
+
+
+def test_a_ceiling_passed_ends_the_settling_at_once() -> None:
+    """From 120 to 160 degC in 4 s: the ceiling of 140 is passed 2 s on, and its delay is 2 s."""
+    temps = line((0, 115.0), (20, 115.0), (21, 120.0), (25, 160.0), (199, 160.0))
+    events = changed_at_10(119.0, temps)
+    assert alarm_story(events, AlarmKind.HOT) == [
+        (10.0, "suppressed_by_design"),
+        (23.0, "normal"),
+        (25.0, "unacknowledged"),
+    ]
+
+
+@pytest.mark.parametrize(("to_c", "beyond_c"), [(125.0, 125.0), (115.9, 125.0)])
+def test_a_setpoint_outside_the_window_or_hardly_moved_suppresses_nothing(
+    to_c: float, beyond_c: float
+) -> None:
+    """The one is a mistake, the other no change."""
+    events = changed_at_10(to_c, steps((20, 115.0), (180, beyond_c)))
+    assert alarm_story(events, AlarmKind.HOT) == [(29.5, "unacknowledged")]
+
+
+def test_small_moves_add_up_to_a_change() -> None:
+    """0.6 K and 0.6 K are 1.2 K: held against the setpoint as it was last changed to."""
+    setpoints = [115.0] * 10 + [115.6] * 10 + [116.2] * 180
+    _, events = run(SETTLING, nozzle([115.0] * 200, setpoint_c=setpoints))
+    assert alarm_story(events, AlarmKind.HOT) == [
+        (20.0, "suppressed_by_design"),
+        (20.0 + SETTLE_S, "normal"),
+    ]
+
+
+def test_an_excursion_that_stands_is_not_hidden_by_a_changed_setpoint() -> None:
+    """Too hot for 4 s when the setpoint is put right: raised 10 s after the crossing."""
+    events = changed_at_10(117.0, steps((6, 115.0), (194, 125.0)))
+    assert alarm_story(events, AlarmKind.HOT) == [(15.5, "unacknowledged")]
+
+
+def test_the_settling_ends_in_the_dark_too() -> None:
+    """Not seeing hides no alarm for longer."""
+    events = changed_at_10(119.0, steps((20, 115.0), (180, None)))
+    assert alarm_story(events, AlarmKind.HOT)[-1] == (10.0 + SETTLE_S, "normal")

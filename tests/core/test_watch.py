@@ -57,8 +57,8 @@ from watchedpot.core.cell import CellPlan, CellState, start
 from watchedpot.core.charges import Flowed, Life
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.dose import Dose
-from watchedpot.core.model import Event, EventKind
-from watchedpot.core.rules import AirRules, AlarmKind, ChargeRules
+from watchedpot.core.model import Entry, EntryKind, Event, EventKind, Loading
+from watchedpot.core.rules import AirRules, AlarmKind, AlarmRules, ChargeRules
 from watchedpot.core.snapshot import Advice, AirSnapshot, ChargeState, Phase, Why
 from watchedpot.core.units import NANO, ns
 from watchedpot.core.walk import ZoneEdge
@@ -562,3 +562,54 @@ def test_moist_air_is_noted_from_temperature_and_humidity() -> None:
     notes = [event for event in events if event.kind is not EventKind.ALARM_CHANGED]
     assert [event.kind for event in notes] == [EventKind.AIR_MOIST, EventKind.AIR_DRY]
     assert 1.0 < second(notes[0]) < 2.0
+
+
+def cooled_while_standing(*alarms: AlarmRules) -> list[Event]:
+    """A nozzle that was ready, cools while the cell stands, and then dispenses at 105 degC."""
+    plan = cell(
+        zone(*alarms), alarms=(alarm(AlarmKind.BEFORE_READY, off_delay_s=10.0),), gate_hold_s=5.0
+    )
+    temps_c = [USUAL_C] * 20 + [105.0] * 60 + [USUAL_C] * 60
+    dispensing = [0.0] * 40 + [1.0] * 100
+    return run(plan, nozzle(temps_c, dispensing=dispensing))[1]
+
+
+def test_a_zone_that_cooled_since_it_was_ready_is_one_alarm() -> None:
+    """Dispensing then is met by its cold alarm; dispensing before ready says no more."""
+    events = cooled_while_standing(alarm(AlarmKind.COLD, on_delay_s=10.0))
+    assert [to for _, to in alarm_story(events, AlarmKind.COLD)][-2:] == [
+        "unacknowledged",
+        "returned_unacknowledged",
+    ]
+    assert (50.0, "unacknowledged") in alarm_story(events, AlarmKind.COLD)
+    assert not alarm_story(events, AlarmKind.BEFORE_READY)
+
+
+def test_without_a_cold_alarm_it_is_dispensing_before_ready() -> None:
+    """Something always speaks for a zone that is not ready."""
+    events = cooled_while_standing()
+    assert alarm_story(events, AlarmKind.BEFORE_READY)[0] == (40.0, "unacknowledged")
+
+
+def test_another_charge_takes_a_zone_from_its_cold_alarm() -> None:
+    """It soaks by design: dispensing then is before ready, at once."""
+    plan = charged_cell(
+        reservoir(alarm(AlarmKind.COLD, on_delay_s=10.0)),
+        outlet(),
+        alarms=(alarm(AlarmKind.BEFORE_READY),),
+    )
+    state = soaked(plan)
+    zone_state = replace(state.zones[0], is_cold_in_production=True)
+    state = replace(state, zones=(zone_state, *state.zones[1:]), cold_zones=("syringe",))
+    told_of = Entry(
+        EntryKind.CHARGE_LOADED,
+        "lens_4",
+        state.at or instant(0.0),
+        "operator",
+        subject="b_2",
+        loading=Loading(),
+    )
+    state, _ = run(plan, told_of, state=state)
+    assert state.cold_zones == ()
+    assert not state.zones[0].is_cold_in_production
+    assert "syringe" in state.unready_zones

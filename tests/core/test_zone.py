@@ -368,6 +368,7 @@ def test_a_new_charge_brings_its_own_age_and_soaks_anew() -> None:
     assert not loaded.core.is_soaked
     moved, aside = events
     assert moved.kind is EventKind.PHASE_CHANGED
+    assert loaded.phase_since == moved.at
     assert moved.detail("core_c") == pytest.approx(23.0, abs=1e-9)
     assert float(str(moved.detail("ready_in_s"))) > 100.0
     assert (aside.detail("alarm"), aside.detail("to")) == ("cold", "suppressed_by_design")

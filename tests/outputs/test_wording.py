@@ -151,6 +151,24 @@ def test_a_raised_alarm_says_what_is_with_its_numbers(
             "lens_4 nozzle cold: shelved: trial",
         ),
         (
+            AlarmState.SHELVED,
+            AlarmInput.SHELVE,
+            {"who": "ann", "why": "trial", "shelved_until_utc_ns": 36_872_900_000_000},
+            "lens_4 nozzle cold: shelved by ann: trial; until 10:14:32",
+        ),
+        (
+            AlarmState.SHELVED,
+            AlarmInput.SHELVE,
+            {"why": "trial", "shelved_until_utc_ns": 36_872_900_000_000, "is_one_shot": True},
+            "lens_4 nozzle cold: shelved: trial; until it is over, at the latest 10:14:32",
+        ),
+        (
+            AlarmState.SUPPRESSED_BY_DESIGN,
+            AlarmInput.SUPPRESS,
+            {"why": "the setpoint was changed"},
+            "lens_4 nozzle cold: suppressed for a while, the setpoint was changed",
+        ),
+        (
             AlarmState.UNACKNOWLEDGED,
             AlarmInput.UNSHELVE,
             {"stage": 1, "limit": 118.0},
@@ -705,6 +723,9 @@ def test_what_was_asked_of_an_alarm_names_it() -> None:
     asked: dict[str, Detail] = {"entry": "shelve", "target": "lens_4/pot_life", "who": "ann"}
     assert told_of(EventKind.ENTERED, **asked, duration_s=1800.0) == (
         "lens_4: shelve of lens_4/pot_life for 30 min 00 s by ann"
+    )
+    assert told_of(EventKind.ENTERED, **asked, duration_s=0.0, is_one_shot=True) == (
+        "lens_4: shelve of lens_4/pot_life until it is over by ann"
     )
     asked["entry"] = "return_to_service"
     assert told_of(EventKind.ENTERED, **asked, duration_s=0.0) == (

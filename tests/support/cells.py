@@ -165,7 +165,7 @@ def cell(*zones: ZoneRules, **changes: Any) -> CellPlan:
     return engine.plan_cell(replace(rules, **changes))
 
 
-DELAYS: Mapping[str, Any] = {"on_delay_s": 2.0, "off_delay_s": 3.0}
+DELAYS: Mapping[str, Any] = {"on_delay_s": 2.0, "off_delay_s": 3.0, "setpoint_settle_s": 25.0}
 WEAR: Mapping[str, Any] = {"is_latching": True, "deadband_k": 0.0}
 OF_CELL = (
     alarm(AlarmKind.UNSEEN, on_delay_s=1.5, off_delay_s=1.0, deadband_k=0.0),
@@ -359,8 +359,9 @@ def run(
 
 
 def entry(kind: EntryKind, target: str, *, at_s: float, **changes: Any) -> Entry:
-    """What a person said."""
-    return Entry(kind=kind, target=target, at=instant(at_s), who="operator", **changes)
+    """What a person said, and why."""
+    said = Entry(kind=kind, target=target, at=instant(at_s), who="operator", why="as agreed")
+    return replace(said, **changes)
 
 
 def instant(at_s: float) -> Instant:

@@ -85,6 +85,7 @@ class Played:
     truth: list[Truth]
     parts: list[Event]
     jumps: list[Event]
+    events: list[Event]
     upstream: dict[str, tuple[np.ndarray, np.ndarray]]
 
     def newest(self) -> dict[tuple[int, int], Event]:
@@ -168,6 +169,7 @@ def play(
         [part for part in recorder.parts if part.ended_ns < (until_s - 2.0 * poll_s) * NANO],
         [e for e in watcher.events if e.kind is EventKind.PART_MADE],
         [e for e in watcher.events if e.kind is EventKind.COUNTER_JUMPED],
+        watcher.events,
         recorder.upstream(),
     )
 

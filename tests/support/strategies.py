@@ -114,7 +114,7 @@ def _stretches(plan: CellPlan) -> st.SearchStrategy[Stretch]:
         rows=st.integers(1, 12),
         reservoir_c=st.sampled_from(_TEMPS_C),
         others_c=st.sampled_from((*_TEMPS_C, USUAL_C, USUAL_C)),
-        setpoint_c=st.sampled_from((0.0, 85.0, USUAL_C, USUAL_C, USUAL_C)),
+        setpoint_c=st.sampled_from((0.0, 85.0, USUAL_C, USUAL_C, USUAL_C, 118.0, 125.0)),
         output=st.sampled_from((0.0, 30.0, 90.0, 100.0)),
         is_flowing=st.booleans(),
         grade=st.sampled_from((0, 0, 0, 0, 0, 1, 2, 3, 4)),

@@ -13,13 +13,15 @@ alarm stays after its condition is gone until somebody resets it.
     LATCHED_UNACKNOWLEDGED --ack--> LATCHED_ACKNOWLEDGED --reset--> NORMAL
 
 Three things put an alarm aside: a person for a time (SHELVED), the design of the process
-(SUPPRESSED_BY_DESIGN: cold while heating up), maintenance (OUT_OF_SERVICE). They are kept as
-three flags, since they can hold at once and end one by one; the state shows the strongest,
-in the order out of service, suppressed, shelved. An alarm put aside is still evaluated and
-recorded. When the last flag goes, the condition of that moment decides (SURFACE).
+(SUPPRESSED_BY_DESIGN: cold while heating up, cold and hot just after a change of the setpoint),
+maintenance (OUT_OF_SERVICE). They are kept as three flags, since they can hold at once and end one
+by one; the state shows the strongest, in the order out of service, suppressed, shelved. An alarm
+put aside is still evaluated and recorded. When the last flag goes, the condition of that moment
+decides (SURFACE).
 
 Who may send what: ON, OFF, WORSE, EASED come from the delays below; SUPPRESS and UNSUPPRESS from
-the zone machine; RE_ALARM and the end of a shelving from due times; all others from people.
+the zone machine; RE_ALARM and the end of a shelving or of a settling from due times; all others
+from people.
 An input that a state has no use for is refused (a person is told) or ignored (ours).
 
 Decided, where the standards leave it open:
@@ -28,7 +30,14 @@ Decided, where the standards leave it open:
   the acknowledgement. A wiped nozzle is a reset; nobody should have to wipe it twice.
 - An alarm that was latched when it was put aside is latched again when it surfaces with its
   condition gone: putting aside is not resetting.
-- A worse stage of one alarm is a new reason to look, not a second alarm.
+- A worse stage of one alarm is a new reason to look, not a second alarm. It ends a shelving:
+  who put *hot* aside has not put *over the ceiling* aside.
+- A shelving for one shot ends when the condition next turns off, or at its latest when the longest
+  shelving is over. A shelving cannot be prolonged: who wants more of it takes the alarm off the
+  shelf and says again why.
+- Each suppression ends by itself: that of warming up when the zone is ready, that of a changed
+  setpoint after a time from the configuration. An excursion that began before the change is not
+  part of it, a setpoint outside the window is no design, and neither hides a ceiling passed.
 
 Delays. A condition counts as on after it has held for ``on_delay``; it counts as off after it
 has been *seen* off, inside the deadband, for ``off_delay``. Both are due times set by an edge,
@@ -99,9 +108,9 @@ C   .  r   B     .     B        x           x     G x H . I x
 D   B  .   B     .     .        A           x     G x H . I x
 E   B  .   B     .     .        F           D     G x H . I x
 F   B  .   B     .     .        x           A     G x H . I x
-G   .  .   .     .     .        .           .     . s H . I x
+G   .  .   .     .     .        .           .     x s H . I x
 H   .  .   .     .     .        .           .     . . . s I x
-I   .  .   .     .     .        .           .     . . . . . s
+I   .  .   .     .     .        .           .     . . . . x s
 """
 
 
@@ -139,8 +148,12 @@ class Alarm:
         When the state was entered; None before anything happened.
     raised
         How often it became unacknowledged.
-    shelved_until_ns, re_alarm_due_ns
-        Due times on the monotonic clock. [ns]
+    shelved_until, is_one_shot
+        When a shelving ends at the latest; whether the end of the condition ends it before.
+    re_alarm_due_ns
+        On the monotonic clock. [ns]
+    by, because
+        Who acknowledged it or put it aside last, and why, for as long as that holds.
     """
 
     state: AlarmState = AlarmState.NORMAL
@@ -151,8 +164,19 @@ class Alarm:
     is_out_of_service: bool = False
     since: Instant | None = None
     raised: int = 0
-    shelved_until_ns: int | None = None
+    shelved_until: Instant | None = None
+    is_one_shot: bool = False
     re_alarm_due_ns: int | None = None
+    by: str = ""
+    because: str = ""
+
+    @property
+    def is_answered(self) -> bool:
+        """Whether what a person said to it holds: acknowledged, shelved, out of service."""
+        return self.is_shelved or self.is_out_of_service or self.state in _ACKNOWLEDGED
+
+
+_ACKNOWLEDGED = (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 
 
 def _noted(alarm: Alarm, cause: AlarmInput, *, stage: int, is_latching: bool) -> Alarm:
@@ -195,7 +219,7 @@ def react(
     'unacknowledged'
     """
     answer = TABLE[alarm.state, cause]
-    if answer is Answer.REFUSE:
+    if answer is Answer.REFUSE or _is_so_already(alarm, cause):
         return None
     noted = _noted(alarm, cause, stage=stage, is_latching=is_latching)
     state = _resolved(noted, answer, is_latching=is_latching)
@@ -207,6 +231,13 @@ def react(
         since=at,
         raised=alarm.raised + (state is AlarmState.UNACKNOWLEDGED),
     )
+
+
+def _is_so_already(alarm: Alarm, cause: AlarmInput) -> bool:
+    """Whether a shelving that another flag hides from the table is asked for again, or its end."""
+    if cause is AlarmInput.SHELVE:
+        return alarm.is_shelved
+    return cause is AlarmInput.UNSHELVE and not alarm.is_shelved
 
 
 def _resolved(alarm: Alarm, answer: AlarmState | Answer, *, is_latching: bool) -> AlarmState:

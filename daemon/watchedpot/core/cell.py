@@ -122,6 +122,8 @@ class CellState:
     ready_zones, unready_zones
         Names of those that stood ready when last seen, and of those that were seen to do
         something else.
+    cold_zones
+        Names of those that their cold alarm is about, whether or not its delay is over.
     air, is_moist
         Pressure dew point of the dispensing air at the newest row, and whether it is too
         high. [degC]
@@ -146,6 +148,7 @@ class CellState:
     unseen_zones: tuple[str, ...] = ()
     ready_zones: tuple[str, ...] = ()
     unready_zones: tuple[str, ...] = ()
+    cold_zones: tuple[str, ...] = ()
     air: Sample | None = None
     is_moist: bool = False
     ignored_rows: int = 0
@@ -204,6 +207,7 @@ def adopt(state: CellState, plan: CellPlan) -> CellState:
     )
     names = {zone.id for zone in zones}
     seen = (names & known.keys()) - set(state.unseen_zones)
+    alarmed = {zone.rules.id for zone in plan.zones if zone.rules.alarm(AlarmKind.COLD)}
     return replace(
         state,
         zones=zones,
@@ -212,5 +216,6 @@ def adopt(state: CellState, plan: CellPlan) -> CellState:
         unseen_zones=tuple(sorted(names - seen)),
         ready_zones=tuple(zone for zone in state.ready_zones if zone in names),
         unready_zones=tuple(zone for zone in state.unready_zones if zone in names),
+        cold_zones=tuple(zone for zone in state.cold_zones if zone in alarmed),
         parts=adopted_parts(state.parts, plan.parts),
     )

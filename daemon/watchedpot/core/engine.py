@@ -18,7 +18,7 @@ from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
 from watchedpot.core.charges import Outlook, outlook
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.judging import Walked, judge
-from watchedpot.core.model import Block, Detail, Entry, Event, EventKind
+from watchedpot.core.model import Block, Detail, Entry, Event, EventKind, Instant
 from watchedpot.core.rules import ZoneKind
 from watchedpot.core.series import Held
 from watchedpot.core.snapshot import AirSnapshot, CellSnapshot, ChargeSnapshot, ZoneSnapshot
@@ -258,7 +258,16 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
         ignored_rows=state.ignored_rows,
         air=_air_snapshot(state, plan),
         judged=state.parts.judged if rules.parts or rules.part_id else (),
+        idle_since=_idle_since(state),
     )
+
+
+def _idle_since(state: CellState) -> Instant | None:
+    """When melt last flowed, by the UTC of the newest row."""
+    if state.at is None or state.last_dispensing_ns is None:
+        return None
+    utc_ns = state.at.utc_ns + state.last_dispensing_ns - state.at.mono_ns
+    return Instant(utc_ns, state.last_dispensing_ns)
 
 
 def _ambient_c(state: CellState, plan: CellPlan) -> float:

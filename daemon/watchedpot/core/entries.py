@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -28,9 +28,6 @@ from watchedpot.core.series import HIGHEST_C, LOWEST_C
 from watchedpot.core.tracks import AlarmPlan, Track
 from watchedpot.core.units import ns
 from watchedpot.core.zone import alarm_event, wiped_zone
-
-LONGEST_SHELVING_S = 86_400.0
-"""Longest time an alarm can be put aside [s]: a day, so that each shift or its next one sees it."""
 
 COLDEST_C, HOTTEST_C = -50.0, 400.0
 """Between these a reference probe or a warmer at a cell can be. [degC]"""
@@ -106,14 +103,13 @@ def nonsense(entry: Entry, plan: CellPlan) -> str:
         return f"the cell has no such {'alarm' if is_known else 'thing'}"
     if not entry.who.strip():
         return "nobody is named who says it"
-    return _fault(entry) or _odd_number(entry)
+    return _fault(entry, plan) or _odd_number(entry)
 
 
 def _is_there(entry: Entry, rest: str, plan: CellPlan) -> bool:
     """Whether what an entry is about exists in the cell."""
     zones = {zone.rules.id for zone in plan.zones}
-    alarms = {alarm.id for zone in plan.zones for alarm in zone.alarms}
-    alarms |= {alarm.id for alarm in plan.alarms}
+    alarms = {alarm.id for alarm in _alarms(plan)}
     match entry.kind:
         case EntryKind.WIPED | EntryKind.PURGED:
             return _has_nozzle(plan, rest)
@@ -126,12 +122,37 @@ def _is_there(entry: Entry, rest: str, plan: CellPlan) -> bool:
     return not rest
 
 
-def _fault(entry: Entry) -> str:
+def _alarms(plan: CellPlan) -> Iterator[AlarmPlan]:
+    """Every alarm of a cell, those of its zones first."""
+    for zone in plan.zones:
+        yield from zone.alarms
+    yield from plan.alarms
+
+
+def _longest_s(entry: Entry, plan: CellPlan) -> float:
+    """Longest shelving of the alarm that an entry is about, the shortest of its stages. [s]."""
+    alarm = next(alarm for alarm in _alarms(plan) if alarm.id == entry.target)
+    return min(rules.max_shelving_s for rules in alarm.stages)
+
+
+def _ill_put_aside(entry: Entry, plan: CellPlan) -> str:
+    """Why an alarm cannot be put aside as it was said, empty if it can."""
+    if not entry.why.strip():
+        return "nobody says why it is to be put aside"
+    if entry.kind is not EntryKind.SHELVE or (entry.is_one_shot and entry.duration_s == 0.0):
+        return ""
+    longest_s = _longest_s(entry, plan)
+    if 0.0 < entry.duration_s <= longest_s:
+        return ""
+    return f"this alarm is shelved for more than 0 and at most {longest_s / 60.0:g} min"
+
+
+def _fault(entry: Entry, plan: CellPlan) -> str:
     """What is wrong with what an entry of its kind says, empty if nothing is."""
     fault = ""
     match entry.kind:
-        case EntryKind.SHELVE if not 0.0 < entry.duration_s <= LONGEST_SHELVING_S:
-            fault = f"shelving takes up to {LONGEST_SHELVING_S:g} s"
+        case EntryKind.SHELVE | EntryKind.TAKE_OUT_OF_SERVICE:
+            fault = _ill_put_aside(entry, plan)
         case EntryKind.CHARGE_LOADED if not entry.subject.strip():
             fault = "the charge has no id"
         case EntryKind.NOTE if not entry.why.strip() and not entry.subject.strip():
@@ -223,6 +244,7 @@ def entered(entry: Entry, cell: str) -> Event:
         ("subject", entry.subject),
         ("word", entry.word),
         ("duration_s", entry.duration_s),
+        ("is_one_shot", entry.is_one_shot),
         *((name, None if loading is None else getattr(loading, name)) for name in _OF_LOADING),
         *(
             (f"storage_{name}", None if storage is None else getattr(storage, name))
@@ -263,6 +285,7 @@ def entry_of(event: Event) -> Entry:
         told["word"],
         told["id"],
         told["said_utc_ns"],
+        told.get("is_one_shot", False),  # nobody could say it before
     )
 
 
@@ -300,7 +323,7 @@ def _tell_alarm(state: CellState, entry: Entry, plan: CellPlan) -> Stepped:
 def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple[Track, Event]:
     """One alarm after a person's input, and the event that says who."""
     cause = _TO_ALARM[entry.kind]
-    is_shelving = cause is AlarmInput.SHELVE
+    longest_s = _longest_s(entry, plan)
     track, changes = tracks.tell(
         track,
         alarm,
@@ -308,11 +331,17 @@ def _told(track: Track, alarm: AlarmPlan, entry: Entry, plan: CellPlan) -> tuple
         entry.at,
         who=entry.who,
         why=entry.why,
-        shelved_until_ns=entry.at.mono_ns + ns(entry.duration_s) if is_shelving else None,
+        shelved_until=_later(entry.at, entry.duration_s or longest_s),
+        is_one_shot=entry.is_one_shot,
     )
     if not changes:
         return track, refused(entry, plan.rules.id, f"the alarm is {track.alarm.state.value}")
     return track, alarm_event(changes[0], temp_c=None, limit=None)
+
+
+def _later(at: Instant, after_s: float) -> Instant:
+    """A moment so much later on both clocks."""
+    return Instant(at.utc_ns + ns(after_s), at.mono_ns + ns(after_s))
 
 
 def refused(entry: Entry, cell: str, why: str) -> Event:

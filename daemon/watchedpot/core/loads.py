@@ -337,10 +337,12 @@ def _settled(state: CellState, plan: CellPlan, at: Instant) -> CellState:
     """The cell after its charge was another: which zones stand ready, and its own alarms."""
     left = {zone.id for zone in state.zones if zone.phase is not Phase.READY}
     fallen = left.intersection(state.ready_zones)
+    cold = {zone.id for zone in state.zones if zone.is_cold_in_production}
     state = replace(
         state,
         ready_zones=tuple(zone for zone in state.ready_zones if zone not in fallen),
         unready_zones=tuple(sorted(fallen.union(state.unready_zones))),
+        cold_zones=tuple(zone for zone in state.cold_zones if zone in cold),
     )
     # Before the first row the account is not open, and nothing is worth an alarm.
     return state if state.at is None else turned(state, plan, at)

@@ -334,7 +334,8 @@ class Entry:
         The alarm (``cell/zone/kind`` or ``cell/kind``), the zone (``cell/zone``) or the cell
         it concerns; for ``CHARGE_LOADED`` the cell, and the charge's id is in ``subject``.
     duration_s
-        How long to shelve; 0 for entries without a duration. [s]
+        How long to shelve; 0 for entries without a duration, and for as long as may be where
+        ``is_one_shot``. [s]
     loading
         Of CHARGE_LOADED; None: as charges of this cell usually are. Of AGE_CORRECTED its
         ``age_s`` is what is added to the age.
@@ -346,6 +347,8 @@ class Entry:
     id, said_utc_ns
         What tells it from every other, and when it was said; empty and 0 where nobody gave
         them. [ns]
+    is_one_shot
+        Of SHELVE: until the alarm is over, this time or the next.
     """
 
     kind: EntryKind
@@ -360,6 +363,7 @@ class Entry:
     word: str = ""
     id: str = ""
     said_utc_ns: int = 0
+    is_one_shot: bool = False
 
 
 class EventKind(StrEnum):

@@ -122,6 +122,11 @@ class AlarmRules:
         Index at which a wear alarm (build-up, degradation) is raised; None for others. [s]
     re_alarm_s
         Acknowledged but still on after this long: unacknowledged again; None for never. [s]
+    max_shelving_s
+        Longest time for which it can be shelved at once, until it is over included. [s]
+    setpoint_settle_s
+        Cold, hot: for how long after a change of the setpoint within the window a new excursion
+        is taken for part of the change; 0 for not at all. [s]
     cause, consequence, response
         What it means and what to do; ``response`` is never empty, or it is not an alarm.
     time_to_respond_s
@@ -142,6 +147,8 @@ class AlarmRules:
     limit_s: float | None = None
     re_alarm_s: float | None = None
     is_latching: bool = False
+    max_shelving_s: float = 28_800.0
+    setpoint_settle_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

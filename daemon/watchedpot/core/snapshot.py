@@ -221,6 +221,9 @@ class ZoneSnapshot:
         None where the zone has none, or nothing is configured of it.
     transport_delay_s
         Time that melt takes through the zone at the charge's mean flow. [s]
+    phase_since
+        When the phase was entered, of a zone that is not seen the moment until which it was; None
+        where that is not known.
     """
 
     id: str
@@ -245,6 +248,7 @@ class ZoneSnapshot:
     core: CoreSnapshot | None = None
     tip: TipSnapshot | None = None
     transport_delay_s: float | None = None
+    phase_since: Instant | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +269,11 @@ class AlarmSnapshot:
         How often it was raised since the account began.
     limit_s
         Limit of a wear index; None for other alarms. [s]
+    shelved_until, is_one_shot
+        When its shelving ends at the latest, None where it is not shelved; whether it ends before
+        that as soon as the alarm is over.
+    by, because
+        Who acknowledged it or put it aside last, and why; empty where nobody did.
     """
 
     id: str
@@ -281,6 +290,10 @@ class AlarmSnapshot:
     response: str
     time_to_respond_s: float
     limit_s: float | None = None
+    shelved_until: Instant | None = None
+    is_one_shot: bool = False
+    by: str = ""
+    because: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,6 +394,8 @@ class CellSnapshot:
         Rows that came late or twice and were dropped.
     judged
         Parts by their first verdict, in the order of ``Verdict``; empty where none are counted.
+    idle_since
+        When melt last flowed, which may be now; None where that is not known.
     """
 
     id: str
@@ -396,6 +411,7 @@ class CellSnapshot:
     ignored_rows: int
     air: AirSnapshot | None = None
     judged: tuple[int, ...] = ()
+    idle_since: Instant | None = None
 
 
 @dataclass(frozen=True, slots=True)

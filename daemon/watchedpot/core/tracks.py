@@ -2,6 +2,9 @@
 
 An alarm has one stage, or two of which the second is worse (hot, over the ceiling). Each stage
 has its own delay; the alarm machine sees only the highest stage that counts as on.
+
+Two things suppress it by design: its zone is not ready, for as long as that lasts; and the setpoint
+was changed, for a time that is due and over whatever is seen by then.
 """
 
 from __future__ import annotations
@@ -34,14 +37,28 @@ class AlarmPlan:
         """Rules of the first stage, which name the alarm."""
         return self.stages[0]
 
+    def at_stage(self, stage: int) -> AlarmRules:
+        """Rules of a stage; those of the first while it is off."""
+        return self.stages[max(stage, 1) - 1]
+
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One alarm as it stands, with the delays of its stages."""
+    """One alarm as it stands, with the delays of its stages.
+
+    Attributes
+    ----------
+    is_idle
+        Whether nothing is asked of its zone that it could warn of.
+    settled_due_ns
+        When a change of the setpoint is over; None while there is none. [ns]
+    """
 
     id: str
     alarm: Alarm
     delays: tuple[Delay, ...]
+    is_idle: bool = False
+    settled_due_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +87,20 @@ def new_track(plan: AlarmPlan, *, is_suppressed: bool = False) -> Track:
     """An alarm before its first reading."""
     state = AlarmState.SUPPRESSED_BY_DESIGN if is_suppressed else AlarmState.NORMAL
     alarm = Alarm(state, is_suppressed=is_suppressed)
-    return Track(plan.id, alarm, tuple(Delay() for _ in plan.stages))
+    return Track(plan.id, alarm, tuple(Delay() for _ in plan.stages), is_idle=is_suppressed)
 
 
 def next_due_ns(track: Track) -> int | None:
     """When something happens by itself; None if nothing will."""
     dues = [d.due_ns for d in track.delays if d.due_ns is not None and not d.is_paused]
-    alarm = track.alarm
-    dues += [due for due in (alarm.shelved_until_ns, alarm.re_alarm_due_ns) if due is not None]
+    others = (_unshelved_due_ns(track.alarm), track.alarm.re_alarm_due_ns, track.settled_due_ns)
+    dues += [due for due in others if due is not None]
     return min(dues, default=None)
+
+
+def _unshelved_due_ns(alarm: Alarm) -> int | None:
+    """When a shelving is over; None where there is none."""
+    return None if alarm.shelved_until is None else alarm.shelved_until.mono_ns
 
 
 def turn(
@@ -116,6 +138,54 @@ def resume(track: Track, plan: AlarmPlan, at_ns: int) -> Track:
     return replace(track, delays=tuple(delays))
 
 
+def idle(
+    track: Track, plan: AlarmPlan, at: Instant, *, is_idle: bool
+) -> tuple[Track, tuple[Change, ...]]:
+    """Whether something is asked of the zone, as it is from now on."""
+    if is_idle != track.is_idle:
+        track = replace(track, is_idle=is_idle)
+    return _suppressed(track, plan, at)
+
+
+def settle(track: Track, plan: AlarmPlan, at: Instant) -> tuple[Track, tuple[Change, ...]]:
+    """The setpoint was changed: what begins soon is part of that, what stands already is not.
+
+    So no excursion is kept from people for longer than the settling, however often the setpoint
+    moves.
+    """
+    settle_s = plan.rules.setpoint_settle_s
+    stands = track.alarm.state in _ASKING or any(d.is_on or d.is_raw for d in track.delays)
+    if not settle_s or stands:
+        return track, ()
+    track = replace(track, settled_due_ns=at.mono_ns + ns(settle_s))
+    return _suppressed(track, plan, at, why="the setpoint was changed")
+
+
+_ASKING = (
+    *(AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED),
+    *(AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED),
+)
+"""States in which a person is shown it."""
+
+
+def settled(track: Track, plan: AlarmPlan, at: Instant) -> tuple[Track, tuple[Change, ...]]:
+    """A change of the setpoint is over, or can no longer be what is going on."""
+    if track.settled_due_ns is None:
+        return track, ()
+    return _suppressed(replace(track, settled_due_ns=None), plan, at)
+
+
+def _suppressed(
+    track: Track, plan: AlarmPlan, at: Instant, *, why: str = ""
+) -> tuple[Track, tuple[Change, ...]]:
+    """The alarm suppressed by design as long as there is a reason."""
+    is_suppressed = track.is_idle or track.settled_due_ns is not None
+    if is_suppressed == track.alarm.is_suppressed:
+        return track, ()
+    cause = AlarmInput.SUPPRESS if is_suppressed else AlarmInput.UNSUPPRESS
+    return tell(track, plan, cause, at, why=why)
+
+
 def advance(
     track: Track, plan: AlarmPlan, until_ns: int, instant: InstantOf
 ) -> tuple[Track, tuple[Change, ...]]:
@@ -132,8 +202,11 @@ def _fire(
 ) -> tuple[Track, tuple[Change, ...]]:
     """What is due at one moment."""
     alarm = track.alarm
-    if alarm.shelved_until_ns is not None and alarm.shelved_until_ns <= due_ns:
+    unshelved_ns = _unshelved_due_ns(alarm)
+    if unshelved_ns is not None and unshelved_ns <= due_ns:
         return tell(track, plan, AlarmInput.UNSHELVE, at)
+    if track.settled_due_ns is not None and track.settled_due_ns <= due_ns:
+        return settled(track, plan, at)
     if alarm.re_alarm_due_ns is not None and alarm.re_alarm_due_ns <= due_ns:
         return tell(track, plan, AlarmInput.RE_ALARM, at)
     delays = tuple(d.fired() if d.due_by(due_ns) else d for d in track.delays)
@@ -147,7 +220,12 @@ def _fire(
         cause = AlarmInput.OFF
     else:
         cause = AlarmInput.WORSE if stage > alarm.stage else AlarmInput.EASED
-    return tell(track, plan, cause, at, stage=stage)
+    track, changes = tell(track, plan, cause, at, stage=stage)
+    is_worse = stage > max(alarm.stage, 1)
+    if alarm.is_shelved and (is_worse or (stage == 0 and alarm.is_one_shot)):
+        track, surfaced = tell(track, plan, AlarmInput.UNSHELVE, at)
+        changes += surfaced
+    return track, changes
 
 
 def tell(
@@ -159,9 +237,13 @@ def tell(
     stage: int | None = None,
     who: str = "",
     why: str = "",
-    shelved_until_ns: int | None = None,
+    shelved_until: Instant | None = None,
+    is_one_shot: bool = False,
 ) -> tuple[Track, tuple[Change, ...]]:
-    """An input to the alarm machine; no change at all where it is refused."""
+    """An input to the alarm machine; no change at all where it is refused.
+
+    ``shelved_until`` and ``is_one_shot`` are those of SHELVE.
+    """
     before = track.alarm
     after = react(
         before,
@@ -172,33 +254,39 @@ def tell(
     )
     if after is None:
         return track, ()
-    after = _with_due_times(before, after, plan, at, shelved_until_ns=shelved_until_ns)
+    if cause is AlarmInput.SHELVE:
+        after = replace(after, shelved_until=shelved_until, is_one_shot=is_one_shot)
+    if cause in _ANSWERS and after.state is not before.state:
+        after = replace(after, by=who, because=why)
+    after = _without_what_is_over(_with_re_alarm(before, after, plan, at))
     onset = track.delays[max(after.stage, 1) - 1].raw_since or at
     change = Change(plan, at, cause, before.state, after, onset, who, why)
     return replace(track, alarm=after), (change,)
 
 
-def _with_due_times(
-    before: Alarm, after: Alarm, plan: AlarmPlan, at: Instant, *, shelved_until_ns: int | None
-) -> Alarm:
-    """Due times as the new state needs them."""
-    re_alarm_due_ns = after.re_alarm_due_ns
-    if after.state is not before.state:
-        re_alarm_s = plan.rules.re_alarm_s
-        is_due = after.state is AlarmState.ACKNOWLEDGED and re_alarm_s is not None
-        re_alarm_due_ns = at.mono_ns + ns(re_alarm_s or 0.0) if is_due else None
-    until_ns = shelved_until_ns if shelved_until_ns is not None else after.shelved_until_ns
-    return replace(
-        after,
-        re_alarm_due_ns=re_alarm_due_ns,
-        shelved_until_ns=until_ns if after.is_shelved else None,
-    )
+_ANSWERS = (AlarmInput.ACKNOWLEDGE, AlarmInput.SHELVE, AlarmInput.TAKE_OUT_OF_SERVICE)
+
+
+def _with_re_alarm(before: Alarm, after: Alarm, plan: AlarmPlan, at: Instant) -> Alarm:
+    """The time after which an acknowledged alarm asks again, set as it is acknowledged."""
+    if after.state is before.state:
+        return after
+    re_alarm_s = plan.at_stage(after.stage).re_alarm_s
+    is_due = after.state is AlarmState.ACKNOWLEDGED and re_alarm_s is not None
+    return replace(after, re_alarm_due_ns=at.mono_ns + ns(re_alarm_s or 0.0) if is_due else None)
+
+
+def _without_what_is_over(alarm: Alarm) -> Alarm:
+    """The alarm without the particulars of a shelving and of an answer that no longer hold."""
+    if not alarm.is_shelved:
+        alarm = replace(alarm, shelved_until=None, is_one_shot=False)
+    return alarm if alarm.is_answered else replace(alarm, by="", because="")
 
 
 def alarm_snapshot(track: Track, plan: AlarmPlan) -> AlarmSnapshot:
     """The alarm for the outputs; texts are those of its present stage."""
     alarm = track.alarm
-    rules = plan.stages[max(alarm.stage, 1) - 1]
+    rules = plan.at_stage(alarm.stage)
     return AlarmSnapshot(
         id=plan.id,
         cell=plan.cell,
@@ -214,4 +302,8 @@ def alarm_snapshot(track: Track, plan: AlarmPlan) -> AlarmSnapshot:
         response=rules.response,
         time_to_respond_s=rules.time_to_respond_s,
         limit_s=rules.limit_s,
+        shelved_until=alarm.shelved_until,
+        is_one_shot=alarm.is_one_shot,
+        by=alarm.by,
+        because=alarm.because,
     )

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from watchedpot.core import exposure, tip, tracks, warming, wear
-from watchedpot.core.alarms import AlarmInput
 from watchedpot.core.charges import Flowed, Life
 from watchedpot.core.dose import Dose, dose
 from watchedpot.core.excursions import Totals, closing_details, opened, peaked, returned
@@ -61,8 +60,9 @@ class ZoneEdge(NamedTuple):
     row, at_ns
         The row that shows it, and when it happened. [ns]
     name
-        ``is_seen``, ``is_ready``, ``is_heated``, ``is_soaked``, ``is_overheated``, ``is_near``,
-        ``is_spent`` or ``is_dip``, the last one over by then.
+        ``is_seen``, ``is_ready``, ``is_cold`` (what its cold alarm is about), ``is_heated``,
+        ``is_soaked``, ``is_overheated``, ``is_near``, ``is_spent`` or ``is_dip``, the last one
+        over by then.
     life
         Of a reservoir.
     since_ns
@@ -150,6 +150,9 @@ LEAST_FULL_NS, LONGEST_DIP_NS = ns(30.0), ns(1200.0)
 """What tells a cold charge from a draft: the heater at full output for so long within a dip no
 longer than this; common practice, no source. [%, ns]"""
 
+SETPOINT_STEP_K = 1.0
+"""A setpoint that moves by less has not been changed; common practice, no source. [K]"""
+
 _DEMANDS = (Demand.OFF, Demand.SETBACK, Demand.PRODUCTION)
 _ACTIVITY_OF = {
     Phase.OFF: Activity.OFF,
@@ -163,10 +166,13 @@ _ACTIVITY_OF = {
 _ACTIVITY_CODE = {activity: code for code, activity in enumerate(exposure.ACTIVITIES)}
 
 
+_SETTLING = (AlarmKind.COLD, AlarmKind.HOT)
+"""Alarms that a change of the setpoint may set off without anything being wrong."""
+
 _KEPT = frozenset(
     {
         *("is_below", "is_above", "is_over_ceiling", "is_hot_to_touch", "is_in_production"),
-        *("is_full", "is_spent", "is_soaked", "is_tip_cold", "is_dipped"),
+        *("is_full", "is_spent", "is_soaked", "is_tip_cold", "is_dipped", "is_changed"),
     }
 )
 """Conditions that the walk keeps under the name of their edge."""
@@ -209,6 +215,9 @@ class _Walk:
         self.is_spent = state.degradation_ns >= plan.limit_ns.get(AlarmKind.DEGRADATION, inf)
         self.demand = state.demand
         self.phase = state.phase
+        self.phase_since = state.phase_since
+        self.told_c = state.told_c
+        self.is_changed = False
         self.phase_rows = [(0, state.phase)]
         self.tracks = list(state.tracks)
         self.excursions = {"low": state.low, "high": state.high}
@@ -366,24 +375,46 @@ class _Walk:
                 for row in np.flatnonzero(producing != before).tolist()
             ]
         if self.plan.rules.setpoint is not None:
+            setpoint_c, is_told = self._setpoints()
+            # Looked at only where the temperature is good: see the theory in ``phases``.
+            said = np.flatnonzero(self.series.is_good[1:] & is_told)
             edges += [
                 _NamedEdge(row, int(self.series.mono_ns[row]), "demand", demand)
-                for row, demand in self._demands()
+                for row, demand in self._demands(setpoint_c, said)
+            ]
+            edges += [
+                _NamedEdge(row, int(self.series.mono_ns[row]), "is_changed", value=True)
+                for row in self._changes(setpoint_c[said], said)
             ]
         return edges
 
-    def _demands(self) -> list[tuple[int, Demand]]:
+    def _demands(
+        self, setpoint_c: NDArray[np.float64], said: NDArray[np.intp]
+    ) -> list[tuple[int, Demand]]:
         """Rows where the setpoint begins to mean something else."""
         rules = self.plan.rules
-        setpoint_c, is_told = self._setpoints()
         wanted = (setpoint_c >= rules.off_below_c).astype(np.int8) + (setpoint_c >= rules.low_c)
         if (wanted == _DEMANDS.index(self.demand)).all():
             return []
-        # Looked at only where the temperature is good: see the theory in ``phases``.
-        said = np.flatnonzero(self.series.is_good[1:] & is_told)
         codes = np.concatenate(([_DEMANDS.index(self.demand)], wanted[said]))
         changed = np.flatnonzero(codes[1:] != codes[:-1])
         return [(int(said[n]) + 1, _DEMANDS[codes[n + 1]]) for n in changed]
+
+    def _changes(self, told_c: NDArray[np.float64], said: NDArray[np.intp]) -> list[int]:
+        """Rows that show another setpoint, within the window; one outside it is no design."""
+        rules, first = self.plan.rules, 0
+        rows = list[int]()
+        if self.told_c is None and told_c.size:
+            self.told_c = float(told_c[0])
+        while self.told_c is not None:
+            moved = np.flatnonzero(np.abs(told_c[first:] - self.told_c) >= SETPOINT_STEP_K)
+            if not moved.size:
+                break
+            first += int(moved[0])
+            self.told_c = float(told_c[first])
+            if rules.low_c <= self.told_c <= rules.high_c:
+                rows.append(int(said[first]) + 1)
+        return rows
 
     def _setpoints(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """Setpoint at each new row, and where it is told there: held only from another source."""
@@ -550,11 +581,15 @@ class _Walk:
         """Run the machines after the edges of one moment."""
         if self.is_seen:
             self._move_phase(at_ns)
+        was_cold = self.is_cold_in_production
         self.is_cold_in_production = (
-            self.is_due and self.is_below and (self.is_cold_in_production or self.is_in_production)
+            self.is_due and self.is_below and (was_cold or self.is_in_production)
         )
+        if self.is_cold_in_production != was_cold and self.plan.rules.alarm(AlarmKind.COLD):
+            self._tell(_NamedEdge(self.row, at_ns, "is_cold", not was_cold), "is_cold")
         for place, alarm in enumerate(self.plan.alarms):
             self.tracks[place] = self._turn(self.tracks[place], alarm, at_ns)
+        self.is_changed = False
         self._turn_excursion("low", at_ns, is_out=self.is_due and self.is_below)
         self._turn_excursion("high", at_ns, is_out=self.is_above)
         self._advance(at_ns)
@@ -572,9 +607,10 @@ class _Walk:
             is_cool=not self.is_hot_to_touch,
         )
         if phase is not self.phase:
+            self.phase_since = self._instant(at_ns)
             event = phase_event(
                 self.plan,
-                self._instant(at_ns),
+                self.phase_since,
                 (self.phase, phase),
                 temp_c=self._temp_c(self.row),
                 told=self._forecast(at_ns),
@@ -612,11 +648,15 @@ class _Walk:
             AlarmKind.BUILD_UP: (self.is_full and self.is_tip_cold,),
             AlarmKind.DEGRADATION: (self.is_spent and self.is_above,),
         }[kind][: len(alarm.stages)]
-        is_aside = kind is AlarmKind.COLD and not self.is_due
-        track = tracks.turn(track, alarm, self._instant(at_ns), conditions, at_once=is_aside)
-        if kind is AlarmKind.COLD and is_aside != track.alarm.is_suppressed:
-            cause = AlarmInput.SUPPRESS if is_aside else AlarmInput.UNSUPPRESS
-            track, changes = tracks.tell(track, alarm, cause, self._instant(at_ns))
+        at, is_idle = self._instant(at_ns), kind is AlarmKind.COLD and not self.is_due
+        track = tracks.turn(track, alarm, at, conditions, at_once=is_idle)
+        track, changes = tracks.idle(track, alarm, at, is_idle=is_idle)
+        self._file_changes(changes)
+        if self.is_changed and kind in _SETTLING:
+            track, changes = tracks.settle(track, alarm, at)
+            self._file_changes(changes)
+        if self.is_over_ceiling:
+            track, changes = tracks.settled(track, alarm, at)
             self._file_changes(changes)
         return track
 
@@ -743,6 +783,8 @@ class _Walk:
             dip_ended_ns=self.dip_ended_ns,
             full_ns=full_ns,
             flowed_ns=flowed_ns,
+            phase_since=self.phase_since,
+            told_c=self.told_c,
         )
 
     def _last_good_c(self) -> float | None:

@@ -73,7 +73,7 @@ def turned(state: CellState, plan: CellPlan, at: Instant) -> CellState:
         plan,
         at,
         is_unseen=bool(state.unseen_zones),
-        is_before_ready=state.is_flowing and bool(state.unready_zones),
+        is_before_ready=state.is_flowing and bool(set(state.unready_zones) - set(state.cold_zones)),
         is_spent=state.charge.is_spent,
         is_dark=bool(state.unseen_zones) or not state.is_flow_known,
     )
@@ -93,7 +93,8 @@ def _turned(
     """The alarms of the cell by the facts they are about.
 
     Dispensing before ready is proven by zones that are seen and a signal that is known: while
-    it is dark its delays stand still.
+    it is dark its delays stand still. A zone that has cooled since it was ready has a cold alarm of
+    its own: one cause, one alarm.
     """
     conditions = {
         AlarmKind.UNSEEN: is_unseen,
@@ -127,6 +128,7 @@ class _Watch:
         self.unseen = set(state.unseen_zones)
         self.ready = set(state.ready_zones)
         self.unready = set(state.unready_zones)
+        self.cold = set(state.cold_zones)
         self.charge = state.charge
         self.is_flowing = state.is_flowing
         self.is_moist = state.is_moist
@@ -235,6 +237,7 @@ class _Watch:
             unseen_zones=tuple(sorted(self.unseen)),
             ready_zones=tuple(sorted(self.ready)),
             unready_zones=tuple(sorted(self.unready)),
+            cold_zones=tuple(sorted(self.cold)),
             air=self.air,
             is_moist=self.is_moist,
         )
@@ -245,6 +248,8 @@ class _Watch:
             self._see(edge)
         elif edge.name == "is_ready":
             self._make_ready(edge)
+        elif edge.name == "is_cold":
+            (self.cold.add if edge.is_on else self.cold.discard)(edge.zone)
         elif edge.name == "is_moist":
             self._take_air(edge)
         elif edge.name == "is_overheated":
@@ -318,7 +323,7 @@ class _Watch:
             self.plan,
             self._instant(at_ns),
             is_unseen=bool(self.unseen),
-            is_before_ready=self.is_flowing and bool(self.unready),
+            is_before_ready=self.is_flowing and bool(self.unready - self.cold),
             is_dark=bool(self.unseen) or not self.is_flow_known,
             is_spent=self.charge.is_spent,
         )
@@ -337,7 +342,7 @@ class _Watch:
         event = alarm_event(change, temp_c=None, limit=None)
         about: dict[AlarmKind, tuple[str, Detail]] = {
             AlarmKind.UNSEEN: ("zones", " ".join(sorted(self.unseen))),
-            AlarmKind.BEFORE_READY: ("zones", " ".join(sorted(self.unready))),
+            AlarmKind.BEFORE_READY: ("zones", " ".join(sorted(self.unready - self.cold))),
             AlarmKind.POT_LIFE: ("charge_id", self.charge.id),
         }
         return replace(event, details=(*event.details, about[change.plan.rules.kind]))

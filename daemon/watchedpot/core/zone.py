@@ -17,7 +17,7 @@ from watchedpot.core.dose import Dose
 from watchedpot.core.excursions import (
     ExcursionTrack,
 )
-from watchedpot.core.model import Event, EventKind, Instant, Quality, Reason
+from watchedpot.core.model import Detail, Event, EventKind, Instant, Quality, Reason
 from watchedpot.core.phases import TABLE, Demand, PhaseInput
 from watchedpot.core.rules import (
     AlarmKind,
@@ -231,6 +231,10 @@ class ZoneState:
     full_ns, flowed_ns
         Running totals of a pack: heater at full output, melt flowing or not known to
         stand. [ns]
+    phase_since
+        When the phase was entered; None where that is not known.
+    told_c
+        The setpoint as it was last changed to, None before one was told. [degC]
     """
 
     id: str
@@ -269,6 +273,8 @@ class ZoneState:
     dip_ended_ns: int = -NEVER_NS
     full_ns: int = 0
     flowed_ns: int = 0
+    phase_since: Instant | None = None
+    told_c: float | None = None
 
     @property
     def dispensed_ns(self) -> int:
@@ -347,7 +353,7 @@ class ZoneRows:
 
 def limit_of(change: Change, plan: ZonePlan) -> float | None:
     """The limit an alarm is about, at its present stage."""
-    stage = change.plan.stages[max(change.after.stage, 1) - 1]
+    stage = change.plan.at_stage(change.after.stage)
     limits_c = {
         AlarmKind.COLD: plan.low.limit,
         AlarmKind.HOT: plan.high.limit,
@@ -359,7 +365,7 @@ def limit_of(change: Change, plan: ZonePlan) -> float | None:
 def alarm_event(change: Change, *, temp_c: float | None, limit: float | None) -> Event:
     """Event of something the alarm machine did."""
     plan = change.plan
-    stage = plan.stages[max(change.after.stage, 1) - 1]
+    stage = plan.at_stage(change.after.stage)
     return Event(
         EventKind.ALARM_CHANGED,
         change.at,
@@ -378,9 +384,21 @@ def alarm_event(change: Change, *, temp_c: float | None, limit: float | None) ->
             ("onset_utc_ns", change.onset.utc_ns),
             ("who", change.who),
             ("why", change.why),
+            *_shelving(change),
             # What was asked of a person belongs to the record of having asked.
             *((("response", stage.response),) if change.cause in _CALLING else ()),
         ),
+    )
+
+
+def _shelving(change: Change) -> tuple[tuple[str, Detail], ...]:
+    """How long an alarm is shelved, of the event that begins it."""
+    until = change.after.shelved_until
+    if change.cause is not AlarmInput.SHELVE or until is None:
+        return ()
+    return (
+        ("shelved_until_utc_ns", until.utc_ns),
+        ("is_one_shot", change.after.is_one_shot),
     )
 
 
@@ -444,7 +462,8 @@ def cooled_zone(
     if phase is state.phase:
         return state, []
     event = phase_event(plan, at, (state.phase, phase), temp_c=wall_c, told=expected(state, plan))
-    state, events = _set_aside(replace(state, phase=phase, is_due=False), plan, at)
+    soaking = replace(state, phase=phase, phase_since=at, is_due=False, is_cold_in_production=False)
+    state, events = _set_aside(soaking, plan, at)
     return state, [event, *events]
 
 
@@ -452,9 +471,9 @@ def _set_aside(state: ZoneState, plan: ZonePlan, at: Instant) -> tuple[ZoneState
     """The zone with its cold alarm suppressed by design: it soaks, and may be cold."""
     watched, changes = list(state.tracks), list[Change]()
     for place, alarm in enumerate(plan.alarms):
-        if alarm.rules.kind is AlarmKind.COLD and not watched[place].alarm.is_suppressed:
+        if alarm.rules.kind is AlarmKind.COLD:
             track = tracks.turn(watched[place], alarm, at, (False,), at_once=True)
-            watched[place], changes_of = tracks.tell(track, alarm, AlarmInput.SUPPRESS, at)
+            watched[place], changes_of = tracks.idle(track, alarm, at, is_idle=True)
             changes += changes_of
     events = [
         alarm_event(change, temp_c=shown_c(state), limit=limit_of(change, plan))
@@ -576,6 +595,7 @@ def zone_snapshot(
         core=_core_snapshot(state, plan),
         tip=_tip_snapshot(state, plan, ambient_c=ambient_c, dosing=charge.dosing),
         transport_delay_s=_transport_delay_s(rules, use_kg_per_s),
+        phase_since=state.phase_since if state.is_seen else state.last_good,
     )
 
 

@@ -297,13 +297,23 @@ def _alarm_changed(event: Event) -> str:
     condition = _condition(event, kind)
     if _text(event, "input") in _PERSONAL_INPUTS:
         done = _PERSONAL_INPUTS[_text(event, "input")]
-        return joined(f"{subject}: {done}{_by(event)}", _state_left(event, done), condition)
+        what = f"{subject}: {done}{_by(event)}"
+        return joined(what, _shelving(event), _state_left(event, done), condition)
     if event.detail("to") == AlarmState.UNACKNOWLEDGED:
         again = {"re_alarm": "still on", "worse": "worse", "eased": "eased"}.get(
             _text(event, "input"), ""
         )
         return f"{subject}: {listed(again, condition) or 'on'}{_given(event, 'response', '. {}')}"
+    if _text(event, "input") == "suppress" and event.detail("why"):
+        return f"{subject}: suppressed for a while, {_text(event, 'why')}"
     return f"{subject}: {listed(_state(event), _temp(event, 'temp_c'))}"
+
+
+def _shelving(event: Event) -> str:
+    """Until when an alarm is shelved, empty where that is not said."""
+    if event.detail("is_one_shot") is True:
+        return _moment(event, "shelved_until_utc_ns", "until it is over, at the latest {}")
+    return _moment(event, "shelved_until_utc_ns", "until {}")
 
 
 def _kind(event: Event) -> AlarmKind | None:
@@ -545,6 +555,7 @@ def _asked_of_alarm(event: Event) -> str:
     return (
         (_words(event, "entry") or "entry")
         + _given(event, "target", " of {}")
+        + (" until it is over" if event.detail("is_one_shot") is True else "")
         + (_span(event, "duration_s", " for {}") if is_long else "")
     )
 

@@ -231,3 +231,44 @@ def test_a_general_alarm_stands_in_one_file(plant: Plant) -> None:
         "alarms.toml, alarms.cold: expected this alarm in one file only, plant.toml, alarms.cold "
         "has it too; nothing was started; to change single keys, put them below a cell or a zone"
     )
+
+
+def test_how_long_an_alarm_may_be_shelved_is_said_with_it(plant: Plant) -> None:
+    """Eight hours where nothing is said; zone by zone like any other key."""
+    more = "[cells.zones.alarms.cold]\nmax_shelving_s = 600.0"
+    plant.change(more=more)
+    syringe, nozzle = (zone.alarms[0] for zone in plant.load().cells[0].zones)
+    assert (syringe.max_shelving_s, nozzle.max_shelving_s) == (28_800.0, 600.0)
+
+
+@pytest.mark.parametrize("longest_s", [0.0, -1.0, 86_401.0])
+def test_no_alarm_may_be_shelved_without_end(plant: Plant, longest_s: float) -> None:
+    """A day is the longest bound."""
+    more = f"[cells.zones.alarms.cold]\nmax_shelving_s = {longest_s}"
+    assert "max_shelving_s: expected" in plant.fault(more=more)
+
+
+def test_a_changed_setpoint_is_settled_only_where_it_is_said(plant: Plant) -> None:
+    """For cold and hot, and for no other alarm."""
+    assert plant.load().cells[0].zones[0].alarms[0].setpoint_settle_s == 0.0
+    plant.change(more="[cells.zones.alarms.cold]\nsetpoint_settle_s = 60.0")
+    assert plant.load().cells[0].zones[1].alarms[0].setpoint_settle_s == 60.0
+
+
+def test_a_ceiling_is_not_suppressed_by_a_setpoint(plant: Plant) -> None:
+    """The key does not belong there."""
+    more = alarm("hot", "deadband_k = 1.0")
+    more += alarm("over_ceiling", "deadband_k = 1.0", "setpoint_settle_s = 60.0")
+    assert plant.fault(more=more) == (
+        "plant.toml, alarms.over_ceiling.setpoint_settle_s: expected no such key for over_ceiling, "
+        "got 60.0; nothing was started; it belongs to cold, hot"
+    )
+
+
+def test_an_alarm_comes_while_acting_still_helps(plant: Plant) -> None:
+    """On-delay and settling together stay below the time to respond; told once."""
+    assert plant.fault(("deadband_k = 1.0", "deadband_k = 1.0\nsetpoint_settle_s = 285.0")) == (
+        "plant.toml, alarms.cold: on_delay_s + setpoint_settle_s = 300 s is not below "
+        "time_to_respond_s, 300 s; nothing was started; people would hear of it when acting no "
+        "longer helps; lower the delays"
+    )

@@ -125,7 +125,7 @@ def test_a_storage_log_is_judged_before_it_is_entered(
         ("acknowledge", ("--alarm", "nozzle/cold"), EntryKind.ACKNOWLEDGE, "lens_4/nozzle/cold"),
         (
             "out-of-service",
-            ("--alarm", "pot_life"),
+            ("--alarm", "pot_life", "--why", "probe change"),
             EntryKind.TAKE_OUT_OF_SERVICE,
             "lens_4/pot_life",
         ),
@@ -154,6 +154,17 @@ def test_decisions_and_marks_carry_their_words(ledger: Path) -> None:
     assert (marked.kind, marked.word) == (EntryKind.MARK_ALARM, "expected")
     shelved = ("--alarm", "nozzle/hot", "--minutes", "30", "--why", "probe change")
     assert enter(ledger, "shelve", *shelved).duration_s == 1800.0
+
+
+@pytest.mark.parametrize(
+    ("options", "duration_s"), [(("--once",), 0.0), (("--once", "--minutes", "30"), 1800.0)]
+)
+def test_an_alarm_is_shelved_until_it_is_over(
+    ledger: Path, options: tuple[str, ...], duration_s: float
+) -> None:
+    """With a bound of its own, or with the one that is configured."""
+    entry = enter(ledger, "shelve", "--alarm", "nozzle/hot", "--why", "probe change", *options)
+    assert (entry.is_one_shot, entry.duration_s) == (True, duration_s)
 
 
 def test_the_answer_of_the_daemon_is_printed(
@@ -203,6 +214,26 @@ def test_the_answer_of_the_daemon_is_printed(
         (
             ("acknowledge", "--cell", "lens_4", "--alarm", "nozzle/sad"),
             "acknowledge for lens_4/nozzle/sad: the cell has no such alarm; nothing was entered",
+        ),
+        (
+            ("shelve", "--cell", "lens_4", "--alarm", "nozzle/hot", "--why", "x"),
+            "shelve: expected --minutes MIN, --once, or both",
+        ),
+        *(
+            (
+                ("shelve", "--cell", "lens_4", "--alarm", "nozzle/hot", "--why", "x", *options),
+                "this alarm is shelved for more than 0 and at most 480 min; nothing was entered",
+            )
+            for options in (
+                ("--minutes", "0"),
+                ("--minutes", "481"),
+                ("--minutes", "nan"),
+                ("--once", "--minutes", "481"),
+            )
+        ),
+        (
+            ("out-of-service", "--cell", "lens_4", "--alarm", "nozzle/hot", "--why", " "),
+            "nobody says why it is to be put aside; nothing was entered",
         ),
     ],
 )

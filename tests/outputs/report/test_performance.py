@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from outputs.report import sample
 from watchedpot.core.alarms import AlarmInput
-from watchedpot.core.model import Detail, Instant, Mark
+from watchedpot.core.model import Detail, Event, EventKind, Instant, Mark
 from watchedpot.core.rules import Priority
 from watchedpot.core.snapshot import AlarmState
 from watchedpot.core.units import NANO
+from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import AlarmTransition
 from watchedpot.outputs.report.performance import (
     Activation,
@@ -16,7 +20,9 @@ from watchedpot.outputs.report.performance import (
     Marking,
     Performance,
     activations,
+    marked,
     performance,
+    performance_of,
 )
 
 START_S = 600 * 3_000_000
@@ -400,3 +406,33 @@ def test_what_began_before_the_rows_is_left_out() -> None:
         )
         == ()
     )
+
+
+def test_the_figures_of_a_ledger_are_those_of_its_alarms_and_of_the_time_it_covers(
+    sample_ledger: Path,
+) -> None:
+    """The sample is twenty minutes long; nobody watched in the hours around it."""
+    span = {"since_ns": sample.at(-3600).utc_ns, "until_ns": sample.at(8 * 3600).utc_ns}
+    found = performance_of(sample_ledger, **span)
+    given = activations(ledger.alarm_transitions(sample_ledger))
+    told = [recorded.event for recorded in ledger.events(sample_ledger)]
+    assert found == performance(given, **span, observed_s=found.observed_s, markings=marked(told))
+    assert found.observed_s == pytest.approx(sample.SECONDS, abs=2.0)
+    assert found.annunciated + found.aside == len(given) > 0
+
+
+def test_a_span_before_the_ledger_has_no_figures(sample_ledger: Path) -> None:
+    """Nothing was watched then."""
+    found = performance_of(sample_ledger, since_ns=0, until_ns=NANO)
+    assert (found.observed_s, found.annunciated, found.per(600.0)) == (0.0, 0, 0.0)
+
+
+def test_the_time_between_two_runs_is_not_observed(tmp_path: Path) -> None:
+    """A daemon that was away has seen no alarm meanwhile, nor that there was none."""
+    path = tmp_path / "two.ledger"
+    for begin_s in (0, 3600):
+        later = Event(EventKind.LEDGER_RECOVERED, sample.at(begin_s + 600))
+        batch = ledger.Batch((), (later,))
+        sample.record(path, batch, config="{}", begin=sample.at(begin_s))
+    span = {"since_ns": sample.at(0).utc_ns, "until_ns": sample.at(86_400).utc_ns}
+    assert performance_of(path, **span).observed_s == pytest.approx(1200.0)

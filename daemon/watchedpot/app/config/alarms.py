@@ -24,6 +24,8 @@ _ALWAYS = (
     "off_delay_s",
 )
 _ONLY = {"deadband_k": THRESHOLDS, "limit_s": WEAR}
+_ONLY_OPTIONAL = {"setpoint_settle_s": (AlarmKind.COLD, AlarmKind.HOT)}
+_WITH_DEFAULT = ("max_shelving_s", "setpoint_settle_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +49,12 @@ def alarm_rules(kind: AlarmKind, layers: Sequence[Layer], faults: Faults) -> Ala
     merged: dict[str, Any] = {}
     for one in layers:
         said = {key: getattr(one.alarm, key) for key in one.alarm.model_fields_set}
-        for key in said.keys() & _ONLY.keys():
-            if kind not in _ONLY[key]:
+        for key, kinds in (_ONLY | _ONLY_OPTIONAL).items():
+            if key in said and kind not in kinds:
                 faults.add(
                     one.place.at(key),
                     f"expected no such key for {kind}, got {said[key]}",
-                    f"it belongs to {', '.join(_ONLY[key])}",
+                    f"it belongs to {', '.join(kinds)}",
                 )
         merged |= said
     needed = (*_ALWAYS, *(key for key, kinds in _ONLY.items() if kind in kinds))
@@ -61,14 +63,29 @@ def alarm_rules(kind: AlarmKind, layers: Sequence[Layer], faults: Faults) -> Ala
         _note_missing(key, layers[0].place.at(key), faults)
     if missing:
         return None
-    return AlarmRules(
+    rules = AlarmRules(
         kind=kind,
         **{key: merged[key] for key in _ALWAYS},
         deadband_k=merged.get("deadband_k", 0.0),
         limit_s=merged.get("limit_s"),
         re_alarm_s=merged.get("re_alarm_s"),
         is_latching=merged.get("latching", False),
+        **{key: merged[key] for key in _WITH_DEFAULT if key in merged},
     )
+    _check_times(rules, layers[-1].place, faults)
+    return rules
+
+
+def _check_times(rules: AlarmRules, place: Place, faults: Faults) -> None:
+    """What people may get only when it is too late to act is no alarm."""
+    latest_s = rules.on_delay_s + rules.setpoint_settle_s
+    if latest_s >= rules.time_to_respond_s and not faults.concern(place):
+        faults.add(
+            place,
+            f"on_delay_s + setpoint_settle_s = {latest_s:g} s is not below time_to_respond_s,"
+            f" {rules.time_to_respond_s:g} s",
+            "people would hear of it when acting no longer helps; lower the delays",
+        )
 
 
 def _note_missing(key: str, place: Place, faults: Faults) -> None:

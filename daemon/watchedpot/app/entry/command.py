@@ -91,10 +91,17 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     _add_alarm(mark)
     mark.add_argument("--word", required=True, choices=("real", "expected", "false"))
     for what in ("acknowledge", "reset", "unshelve", "out-of-service", "in-service"):
-        _add_alarm(_kind(kinds, what, f"an alarm: {what.replace('-', ' ')}"))
+        text = f"an alarm: {what.replace('-', ' ')}"
+        _add_alarm(_kind(kinds, what, text, needs_why=what == "out-of-service"))
     shelve = _kind(kinds, "shelve", "put an alarm aside for a while", needs_why=True)
     _add_alarm(shelve)
-    shelve.add_argument("--minutes", required=True, type=float, metavar="MIN")
+    shelve.add_argument("--minutes", type=float, metavar="MIN", help="needed without --once")
+    shelve.add_argument(
+        "--once",
+        action="store_true",
+        help="until the alarm is over, this time or the next; --minutes, or else the longest"
+        " shelving that is configured, is the latest",
+    )
 
 
 def _kind(
@@ -196,6 +203,8 @@ def _entry(options: argparse.Namespace, cell: CellRules) -> Entry:
         "in-service": EntryKind.RETURN_TO_SERVICE,
     }
     kind: EntryKind = kinds.get(what) or EntryKind(what)
+    if kind is EntryKind.SHELVE and options.minutes is None and not options.once:
+        raise EntryError("shelve", "expected --minutes MIN, --once, or both")
     named = str(getattr(options, "alarm", None) or getattr(options, "zone", ""))
     about = named.removeprefix(f"{cell.id}/")  # as it stands in the record
     is_check = kind is EntryKind.CHECK
@@ -206,7 +215,8 @@ def _entry(options: argparse.Namespace, cell: CellRules) -> Entry:
         who=options.who,
         why=options.why,
         subject=str(getattr(options, "charge", None) or getattr(options, "parts", "")),
-        duration_s=60.0 * getattr(options, "minutes", 0.0),
+        duration_s=60.0 * (getattr(options, "minutes", None) or 0.0),
+        is_one_shot=getattr(options, "once", False),
         loading=_loading(options, cell) if kind is EntryKind.CHARGE_LOADED else None,
         check=Check(options.true, options.read) if is_check else None,
         word=getattr(options, "word", ""),

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from watchedpot.core.model import Event, EventKind, Mark
+from watchedpot.core.model import Event, EventKind
 from watchedpot.core.rules import CellRules, ZoneRules
 from watchedpot.core.units import NANO
 from watchedpot.outputs import ledger
@@ -24,6 +24,7 @@ from watchedpot.outputs.report.performance import (
     Marking,
     Performance,
     activations,
+    marked,
     performance,
 )
 from watchedpot.outputs.report.readings import Readings, Trace, read
@@ -231,7 +232,7 @@ def gather(
         )
         for zone in rules.zones
     )
-    marks = _markings(told.entered)
+    marks = marked(told.entered)
     given = activations(ledger.alarm_transitions(path, until_ns=to_ns, cell=cell))
     seen_s = (to_ns - from_ns) / NANO - min((zone.blind_s for zone in zones), default=0.0)
     checks = tuple(_checks(told.entered, revisions, to_ns))
@@ -326,15 +327,6 @@ def _zone(
             low_c=rules.low_c,
             high_c=rules.high_c,
         ),
-    )
-
-
-def _markings(entered: Iterable[Event]) -> tuple[Marking, ...]:
-    """What people found alarms to be."""
-    return tuple(
-        Marking(str(event.detail("target")), event.at.utc_ns, Mark(str(event.detail("word"))))
-        for event in entered
-        if event.detail("entry") == "mark_alarm" and event.detail("word") in set(Mark)
     )
 
 

@@ -30,14 +30,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
+from pathlib import Path
 from statistics import median
 from typing import TypeVar
 
 from watchedpot.core.alarms import AlarmInput
-from watchedpot.core.model import Mark
+from watchedpot.core.model import Event, EventKind, Mark
 from watchedpot.core.rules import Priority
 from watchedpot.core.snapshot import AlarmState
 from watchedpot.core.units import ns, seconds
+from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import AlarmTransition
 
 BIN_S = 600.0
@@ -341,6 +343,56 @@ def performance(
         median_s=median(waits_s) if waits_s else None,
         longest_s=max(waits_s, default=None),
         marks=_tally(Mark, _marks(in_order, markings, since_ns, until_ns)),
+    )
+
+
+def performance_of(path: Path, *, since_ns: int, until_ns: int) -> Performance:
+    """Figures of all alarms of a ledger: those of one person who gets them all.
+
+    What stands since more than 30 days before the span is left out.
+
+    Parameters
+    ----------
+    since_ns, until_ns
+        The span in UTC, its end not included. [ns]
+
+    Raises
+    ------
+    LedgerError
+        The ledger cannot be read.
+    """
+    before_ns = since_ns - ns(LONG_ENOUGH_S)
+    found = activations(ledger.alarm_transitions(path, since_ns=before_ns, until_ns=until_ns))
+    entered = (recorded.event for recorded in ledger.events(path, since_ns=since_ns))
+    return performance(
+        found,
+        since_ns=since_ns,
+        until_ns=until_ns,
+        observed_s=_watched_s(path, since_ns, until_ns),
+        markings=marked(entered),
+    )
+
+
+def _watched_s(path: Path, since_ns: int, until_ns: int) -> float:
+    """For how much of a span the daemon ran, each time until the newest that it recorded. [s]."""
+    runs = list(ledger.runs(path))
+    ends_ns = [ledger.newest_ns(path, before_run=run.id) for run in runs[1:]]
+    ends_ns.append(ledger.newest_ns(path))
+    return sum(
+        seconds(max(0, min(end_ns, until_ns) - max(run.at.utc_ns, since_ns)))
+        for run, end_ns in zip(runs, ends_ns, strict=False)
+        if end_ns is not None
+    )
+
+
+def marked(events: Iterable[Event]) -> tuple[Marking, ...]:
+    """What people found alarms to be, from the events of what they entered."""
+    return tuple(
+        Marking(str(event.detail("target")), event.at.utc_ns, Mark(str(event.detail("word"))))
+        for event in events
+        if event.kind is EventKind.ENTERED
+        and event.detail("entry") == "mark_alarm"
+        and event.detail("word") in set(Mark)
     )
 
 
