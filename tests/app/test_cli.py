@@ -22,6 +22,7 @@ from watchedpot.app.config import Configuration, load
 from watchedpot.core.model import Quality, Reading, Reason, not_good
 from watchedpot.errors import ConfigError, SourceUnreachable, WatchedpotError
 from watchedpot.outputs.ledger import Ledger
+from watchedpot.outputs.web.tokens import Tokens
 from watchedpot.sources import modbus, opcua
 from watchedpot.sources.base import ProbedChannel
 from watchedpot.sources.wiring import ModbusSource, OpcuaSource, WordOrder
@@ -56,12 +57,67 @@ def test_the_schema_is_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert json.loads(capsys.readouterr().out)["type"] == "object"
 
 
+def test_a_token_is_printed_once_with_its_line(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The line lets in whoever has the token, and nobody else has it."""
+    assert main(["token", "anna"]) == 0
+    first = capsys.readouterr().out.splitlines()
+    assert main(["token", "anna"]) == 0
+    second = capsys.readouterr().out.splitlines()
+    assert first[1] != second[1]
+    path = tmp_path / "tokens"
+    path.write_text(first[3])
+    found = Tokens(path).holder(first[1])
+    assert found is not None
+    assert found.name == "anna"
+    assert Tokens(path).holder(second[1]) is None
+
+
+def test_a_token_is_for_somebody_with_a_plain_name(capsys: pytest.CaptureFixture[str]) -> None:
+    """It stands in the record, and in a file of lines."""
+    with pytest.raises(SystemExit, match="2"):
+        main(["token", "an na"])
+    assert "expected letters, digits and _ . @ -" in capsys.readouterr().err
+
+
 def test_check_prints_the_wiring(capsys: pytest.CaptureFixture[str]) -> None:
     """Every zone is in it, and no device is asked."""
     assert main(["check", str(DEMO)]) == 0
     said = capsys.readouterr()
     assert "housing_7/nozzle/temperature" in said.out
     assert said.err == ""
+
+
+def test_alarms_prints_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every alarm of both cells, with its latest time by the period of its source."""
+    assert main(["alarms", str(DEMO)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    for cell in ("lens_4", "housing_7"):
+        assert f"{cell}: nozzle is too cold [high] nozzle/cold" in said
+    assert "18.0 s after the crossing at the latest" in said
+    assert "no safety device" in said
+
+
+@pytest.mark.parametrize(
+    ("options", "begin"), [((), "<!DOCTYPE html>"), (("--text",), "Alarms of")]
+)
+def test_alarms_are_written_to_print(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], begin: str
+) -> None:
+    """As a page, or as text."""
+    path = tmp_path / "alarms.out"
+    assert main(["alarms", str(DEMO), "-o", str(path), *options]) == 0
+    assert path.read_text(encoding="utf-8").startswith(begin)
+    assert capsys.readouterr().out == f"{path}: 28 alarms\n"
+
+
+def test_a_place_where_the_alarms_cannot_be_written_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With the reason of the system."""
+    assert main(["alarms", str(DEMO), "-o", str(tmp_path)]) == 1
+    assert "expected a file that can be written" in capsys.readouterr().err
 
 
 def test_every_fault_is_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

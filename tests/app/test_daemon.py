@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import random
 import socket
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import httpx
 import pytest
 
 from support.clock import START_UTC_NS, FakeClock
 from support.running import free_port
+from watchedpot.app import daemon as daemon_module
 from watchedpot.app.config import Configuration, load
 from watchedpot.app.daemon import BlockQueue, Daemon, _joined
 from watchedpot.app.entry import spool
@@ -32,10 +35,11 @@ from watchedpot.core.model import (
     block_row,
 )
 from watchedpot.core.snapshot import Snapshot, SourceSnapshot
-from watchedpot.errors import WatchedpotError
+from watchedpot.errors import ConfigError, WatchedpotError
 from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import Batch, Ledger
-from watchedpot.outputs.web.server import health
+from watchedpot.outputs.web.health import health
+from watchedpot.outputs.web.tokens import line_of
 from watchedpot.sources import modbus, opcua
 from watchedpot.sources.wiring import Source
 
@@ -620,3 +624,150 @@ def test_a_failed_check_judges_again(bench: Bench) -> None:
     rejudged = [event for event in bench.events() if event.kind is EventKind.REJUDGED]
     assert [event.detail("zone") for event in rejudged] == ["nozzle"]
     assert rejudged[0].detail("error_k") == -4.0
+
+
+TOKEN = "anns-token"
+
+
+def said_over_http(
+    bench: Bench, tmp_path: Path, *bodies: Mapping[str, object]
+) -> list[httpx.Response]:
+    """What a daemon answers over its own port to what somebody with a token says."""
+    tokens = tmp_path / "tokens"
+    tokens.write_text(line_of("ann", TOKEN))
+    daemon = bench.daemon(tokens_path=tokens)
+
+    async def run() -> list[httpx.Response]:
+        running = asyncio.create_task(daemon.run())
+        async with asyncio.timeout(20.0):
+            await daemon._web.is_bound.wait()
+            url = f"http://127.0.0.1:{bench.configuration.service.port}"
+            headers = {"authorization": f"Bearer {TOKEN}"}
+            async with httpx.AsyncClient(base_url=url, headers=headers, timeout=10) as client:
+                found = [await client.post("/api/v1/actions", json=body) for body in bodies]
+            while daemon._has_check:  # noqa: ASYNC110 - the next look takes it
+                await asyncio.sleep(0)
+            daemon.stop()
+            await running
+        return found
+
+    return asyncio.run(run())
+
+
+@pytest.mark.integration
+def test_an_action_over_http_is_in_the_record_under_the_name_of_its_token(
+    bench: Bench, tmp_path: Path
+) -> None:
+    """Answered when it is there; refused with the core's reason; an id tells each from others."""
+    note = {"kind": "note", "target": "lens_4", "why": "looked at the bead"}
+    odd = {"kind": "mark_alarm", "target": "lens_4/nozzle/cold", "word": "maybe"}
+    taken, refused, nowhere = said_over_http(
+        bench, tmp_path, note, odd, note | {"target": "press_1"}
+    )
+    assert (taken.status_code, taken.json()["is_taken"]) == (200, True)
+    assert "looked at the bead" in taken.json()["sentence"]
+    assert (refused.status_code, refused.json()["is_taken"]) == (409, False)
+    assert "expected one of real, expected, false" in refused.json()["sentence"]
+    assert nowhere.status_code == 409
+    said = [
+        event
+        for event in bench.events()
+        if event.kind in (EventKind.ENTERED, EventKind.ENTRY_REFUSED)
+    ]
+    assert [(event.kind, event.detail("who")) for event in said] == [
+        (EventKind.ENTERED, "ann"),
+        (EventKind.ENTRY_REFUSED, "ann"),
+        (EventKind.ENTRY_REFUSED, "ann"),
+    ]
+    assert len({event.detail("id") for event in said}) == 3
+    assert int(said[0].detail("said_utc_ns") or 0) >= START_UTC_NS
+    assert ledger.verify(bench.path).is_whole
+
+
+@pytest.mark.integration
+def test_a_failed_check_over_http_judges_again(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At the next look, as one from the folder does."""
+    monkeypatch.setattr(daemon_module, "LISTEN_S", 0.02)
+    check = {"kind": "check", "target": "lens_4/nozzle", "check": {"true_c": 124, "read_c": 120}}
+    (taken,) = said_over_http(bench, tmp_path, check)
+    assert taken.status_code == 200
+    bench.clock = FakeClock(start_utc_ns=START_UTC_NS + 100 * S)
+    answered(bench, entry(EntryKind.NOTE, "lens_4"))
+    rejudged = [event for event in bench.events() if event.kind is EventKind.REJUDGED]
+    assert [event.detail("zone") for event in rejudged] == ["nozzle"]
+
+
+@pytest.mark.integration
+def test_an_action_that_is_not_recorded_is_not_called_taken(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """503, and it says to look before saying it again."""
+
+    async def never(*_: object, **__: object) -> bool:
+        return False
+
+    monkeypatch.setattr(Ledger, "committed", never)
+    note = {"kind": "note", "target": "lens_4", "why": "x"}
+    (answer,) = said_over_http(bench, tmp_path, note)
+    assert (answer.status_code, answer.json()["is_taken"]) == (503, False)
+    assert answer.json()["sentence"].startswith("not recorded, or not yet; see the events")
+
+
+def test_a_daemon_that_is_stopping_takes_no_action(bench: Bench) -> None:
+    """What it could no longer record it does not take."""
+    daemon = bench.daemon()
+    daemon.stop()
+    outcome = asyncio.run(daemon._say(entry(EntryKind.NOTE, "lens_4")))
+    assert (outcome.is_taken, outcome.is_recorded) == (False, False)
+    assert "stopping" in outcome.sentence
+    daemon._ledger.stop()
+    assert EventKind.ENTERED not in [one.kind for one in bench.events()]
+
+
+def test_a_daemon_for_other_computers_starts_only_with_tokens(bench: Bench) -> None:
+    """Before the ledger is touched."""
+    with pytest.raises(ConfigError, match="nobody has a token"):
+        bench.daemon(host="0.0.0.0")
+    assert not bench.path.exists()
+
+
+@pytest.mark.integration
+def test_a_page_that_listens_hears_the_state_and_holds_up_no_end(bench: Bench) -> None:
+    """It is told what is published; when the daemon stops, its stream ends at once."""
+    daemon = bench.daemon()
+
+    async def run() -> tuple[list[str], float]:
+        running = asyncio.create_task(daemon.run())
+        loop = asyncio.get_running_loop()
+        async with asyncio.timeout(20.0):
+            await daemon._web.is_bound.wait()
+            url = f"http://127.0.0.1:{bench.configuration.service.port}/api/v1/live"
+            async with (
+                httpx.AsyncClient(timeout=10) as client,
+                client.stream("GET", url) as stream,
+            ):
+                lines = stream.aiter_lines()
+                found = [await anext(lines), await anext(lines)]
+                daemon.stop()
+                began_s = loop.time()
+                found += [line async for line in lines]
+            await running
+        return found, loop.time() - began_s
+
+    lines, took_s = asyncio.run(run())
+    assert lines[0] == "event: state"
+    shown = json.loads(lines[1].removeprefix("data: "))
+    assert [cell["id"] for cell in shown["cells"]] == ["lens_4", "housing_7"]
+    assert took_s < 2.0
+
+
+def test_a_tokens_file_that_breaks_is_logged(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By its problem."""
+    said: list[tuple[str, dict[str, object]]] = []
+    daemon = bench.daemon()
+    monkeypatch.setattr(daemon._log, "error", lambda name, **told: said.append((name, told)))
+    daemon._report_tokens("line 1: odd")
+    daemon._ledger.stop()
+    assert said == [("tokens_failed", {"problem": "line 1: odd"})]

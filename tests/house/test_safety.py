@@ -180,7 +180,7 @@ def test_the_readme_says_what_can_hurt(caution: str) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    ["README.md", "DEVELOPERS.md", "daemon/watchedpot/outputs/web/server.py"],
+    ["README.md", "DEVELOPERS.md", "daemon/watchedpot/outputs/web/app.py"],
 )
 def test_who_reads_on_learns_that_it_is_no_safety_device(path: str) -> None:
     """Both guides and the web page say that this is not a safety device."""

@@ -82,6 +82,14 @@ def _parser() -> argparse.ArgumentParser:
     )
     check.set_defaults(command=_check)
 
+    alarms = commands.add_parser("alarms", help="print what each alarm asks of people")
+    alarms.add_argument("configuration", type=Path, metavar="CONFIG", help="TOML file")
+    alarms.add_argument(
+        "-o", "--output", type=Path, metavar="FILE", help="write it as a page (HTML) to print"
+    )
+    alarms.add_argument("--text", action="store_true", help="with -o: as text, no page")
+    alarms.set_defaults(command=_alarms)
+
     verify = commands.add_parser("verify", help="check that a ledger is whole and unaltered")
     verify.add_argument("ledger", type=Path, metavar="LEDGER", help="ledger file")
     verify.set_defaults(command=_verify)
@@ -93,6 +101,10 @@ def _parser() -> argparse.ArgumentParser:
     entry.add_parser(commands)
     questions.add_parser(commands)
     report.add_parser(commands)
+
+    token = commands.add_parser("token", help="make a token for somebody who may act")
+    token.add_argument("name", type=_holder, metavar="NAME", help="who it is for")
+    token.set_defaults(command=_token)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of the configuration")
     schema.set_defaults(command=_schema)
@@ -304,6 +316,32 @@ def _check(options: argparse.Namespace) -> int:
     return DONE if all(answers) else NOT_DONE
 
 
+def _alarms(options: argparse.Namespace) -> int:
+    """Print the response sheet, or write it."""
+    from watchedpot.app.config import load
+    from watchedpot.outputs.alarm_sheet import Timing, as_page, as_text, sheet
+
+    configuration = load(options.configuration)
+    timings = {
+        channel.name: Timing(source.poll_period_s, source.answer_timeout_s)
+        for source in configuration.sources
+        for channel in source.channels
+    }
+    alarms = sheet(configuration.cells, timings)
+    path: Path | None = options.output
+    if path is None:
+        print(as_text(alarms, configuration.revision))
+        return DONE
+    write = as_text if options.text else as_page
+    try:
+        path.write_text(write(alarms, configuration.revision), encoding="utf-8")
+    except OSError as exc:
+        problem = f"expected a file that can be written, got: {exc.strerror}"
+        raise WatchedpotError(str(path), problem) from exc
+    print(f"{path}: {len(alarms)} alarms")
+    return DONE
+
+
 async def _probe(source: Source) -> bool:
     """Read every channel of a source once and print it; whether all were good."""
     from watchedpot.sources import modbus, opcua
@@ -437,6 +475,27 @@ def _preheat(temp_c: float | None, minutes: float | None) -> tuple[float, float]
         fault = "--preheat-c: expected together with --preheat-min, got one of the two"
         raise ConfigError("--preheat-c", [fault])
     return None
+
+
+def _holder(text: str) -> str:
+    """Reader of the name of a token."""
+    from watchedpot.outputs.web.tokens import is_name
+
+    if not is_name(text):
+        msg = f"expected letters, digits and _ . @ -, at most 64, got {text!r}"
+        raise argparse.ArgumentTypeError(msg)
+    return text
+
+
+def _token(options: argparse.Namespace) -> int:
+    """Print a new token, which is kept nowhere, and the line of the tokens file for it."""
+    from watchedpot.outputs.web.tokens import line_of, new_token
+
+    token = new_token()
+    print(f"token, shown this once; hand it to {options.name}:\n{token}")
+    print("line for the tokens file; taking it out revokes the token:")
+    print(line_of(options.name, token))
+    return DONE
 
 
 def _schema(_: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import secrets
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -23,8 +24,9 @@ from watchedpot.app.clock import Clock, continued
 from watchedpot.app.config import Configuration
 from watchedpot.app.config.recorded import rules_of
 from watchedpot.app.entry import spool
-from watchedpot.app.entry.intake import Intake
+from watchedpot.app.entry.intake import COMMIT_S, Intake
 from watchedpot.app.rejudge import Rejudged, rejudge, unanswered
+from watchedpot.app.serving import Recorded, certificate_of, doors_of
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
 from watchedpot.core.entries import refused
@@ -54,7 +56,9 @@ from watchedpot.outputs.ledger import (
     load_state,
 )
 from watchedpot.outputs.metrics import Metrics
-from watchedpot.outputs.web.server import WebServer, create_app
+from watchedpot.outputs.web.actions import Outcome
+from watchedpot.outputs.web.app import Newest, create_app
+from watchedpot.outputs.web.server import WebServer
 from watchedpot.outputs.wording import sentence
 from watchedpot.sources import modbus, opcua
 from watchedpot.sources.base import Poller
@@ -150,6 +154,7 @@ class Daemon:
         self._configuration = configuration
         self._log = structlog.get_logger("watchedpot")
         service = configuration.service
+        doors, certificate = doors_of(service, self._report_tokens), certificate_of(service)
         self._clock = clock
         self._ledger = Ledger.open(
             service.ledger_path,
@@ -167,17 +172,25 @@ class Daemon:
         self._note_start(found.config_revision)
         self._queue = BlockQueue(service.queue_capacity)
         self._pollers = tuple(self._poller(source, rng) for source in configuration.sources)
-        self._snapshot = self._new_snapshot()
+        self._newest = Newest(
+            self._new_snapshot(),
+            self._clock.now,
+            lambda: asyncio.get_running_loop().time(),
+            cells=tuple(self._cells),
+            stand_still_limit_s=STAND_STILL_S * speed,
+            speed=speed,
+        )
         self._is_recording = True
         app = create_app(
-            lambda: self._snapshot,
+            self._newest,
             Metrics(lambda: self._snapshot, self._clock.now),
-            self._clock.now,
-            stand_still_limit_s=STAND_STILL_S * speed,
-            cells=tuple(self._cells),
+            record=Recorded(configuration, self._clock.now),
+            enter=self._say,
+            doors=doors,
         )
-        self._web = WebServer(app)
+        self._web = WebServer(app, certificate=certificate)
         self._stop = asyncio.Event()
+        self._has_check = False
         self._intake = Intake(
             spool.folder_of(service.ledger_path),
             path=service.ledger_path,
@@ -185,6 +198,11 @@ class Daemon:
             enter=self._enter,
             again=lambda events: self._record([], list(events), ()),
         )
+
+    @property
+    def _snapshot(self) -> Snapshot:
+        """What is shown now."""
+        return self._newest.snapshot
 
     def stop(self) -> None:
         """Ask ``run`` to end; safe to call more than once."""
@@ -204,15 +222,18 @@ class Daemon:
         # The time since the last run, or since nothing, was not watched; the record says so. And
         # the first scrape has all its series, at worst with nothing known.
         self._take([self._not_watched(source) for source in self._configuration.sources])
-        self._snapshot = self._new_snapshot()
+        self._newest.publish(self._new_snapshot())
         try:
             async with asyncio.TaskGroup() as group:
                 web = group.create_task(self._web.serve(service.host, service.port))
                 judge = group.create_task(self._judge())
                 pollers = [group.create_task(poller.run()) for poller in self._pollers]
                 people = group.create_task(self._listen())
+                pages = group.create_task(self._newest.live.run())
                 await self._stop.wait()
                 people.cancel()
+                pages.cancel()
+                self._newest.live.close()
                 for poller in pollers:
                     poller.cancel()
                 await asyncio.wait(pollers, timeout=SHUTDOWN_S)
@@ -252,7 +273,8 @@ class Daemon:
         """Take what people entered, about once a second of real time, for ever."""
         await self._rejudge()  # what an earlier run did not live to do
         while True:
-            if await self._intake.look():
+            if await self._intake.look() or self._has_check:
+                self._has_check = False
                 await self._rejudge()
             await asyncio.sleep(LISTEN_S)
 
@@ -306,6 +328,22 @@ class Daemon:
         no_cell = refused(entry, "", f"expected a cell of {', '.join(self._cells)}")
         return (no_cell,), self._record([], [no_cell], ())
 
+    async def _say(self, entry: Entry) -> Outcome:
+        """The same for somebody who waits for the answer, at most as long as a commit may take."""
+        if self._stop.is_set():
+            told = "the daemon is stopping; nothing was entered"
+            return Outcome(is_taken=False, is_recorded=False, sentence=told)
+        said_ns = self._clock.now().utc_ns
+        name = f"{said_ns:020d}-{secrets.token_hex(4)}"
+        events, receipt = await self._enter(replace(entry, id=name, said_utc_ns=said_ns))
+        is_taken = all(event.kind is not EventKind.ENTRY_REFUSED for event in events)
+        told = "; ".join(map(sentence, events))
+        if not await self._ledger.committed(receipt, timeout_s=COMMIT_S):
+            told = f"not recorded, or not yet; see the events before saying it again: {told}"
+            return Outcome(is_taken=is_taken, is_recorded=False, sentence=told)
+        self._has_check |= is_taken and entry.kind is EntryKind.CHECK
+        return Outcome(is_taken=is_taken, is_recorded=True, sentence=told)
+
     def _apply(self, entry: Entry, cell: _Cell) -> tuple[tuple[Event, ...], Receipt]:
         """What a person said, as of now: nothing that was read before may still wait."""
         cell.state, events = engine.step(cell.state, entry, cell.plan)
@@ -353,7 +391,7 @@ class Daemon:
     def _publish(self, snapshot: Snapshot, is_recorded: bool) -> None:  # noqa: FBT001
         """Show a snapshot; the ledger's own health is always the newest."""
         newest = snapshot if snapshot.at.mono_ns >= self._snapshot.at.mono_ns else self._snapshot
-        self._snapshot = replace(newest, ledger=self._ledger.status())
+        self._newest.publish(replace(newest, ledger=self._ledger.status()))
         problem = self._ledger.failure
         if is_recorded is self._is_recording or not (is_recorded or problem):
             return  # nothing new, or a batch dropped from a full queue, which the ledger tells
@@ -425,6 +463,10 @@ class Daemon:
         if isinstance(source, ModbusSource):
             return modbus.poller(source, clock=clock, emit=emit, report=report, rng=rng)
         return opcua.poller(source, clock=clock, emit=emit, report=report, rng=rng)
+
+    def _report_tokens(self, problem: str) -> None:
+        """What is wrong with the file of those who may act."""
+        self._log.error(log.TOKENS_FAILED, problem=problem)
 
     def _report(self, source: str, event_name: str, /, **fields: object) -> None:
         """What a poller has to say: to the log, and as an event where it is one."""

@@ -28,6 +28,7 @@ LEDGER_RECOVERED: Final = "ledger_recovered"
 WEB_BOUND: Final = "web_bound"
 ENTRY_TAKEN: Final = "entry_taken"
 ENTRY_REFUSED: Final = "entry_refused"
+TOKENS_FAILED: Final = "tokens_failed"
 EVENT: Final = "event"
 
 EVENTS: Final = frozenset(
@@ -47,6 +48,7 @@ EVENTS: Final = frozenset(
         WEB_BOUND,  # host, port
         ENTRY_TAKEN,  # entry, target, who
         ENTRY_REFUSED,  # entry, target, who, why
+        TOKENS_FAILED,  # problem: of the file of those who may act; empty when it is over
         EVENT,  # kind, cell, zone, sentence: what the core found, as the ledger has it
     }
 )

@@ -176,6 +176,43 @@ def test_listening_to_other_computers_is_noted(plant: Plant, host: str, *, is_no
     assert (notice in plant.load().notices) is is_noted
 
 
+def test_paths_of_tokens_and_tls_start_at_their_file(plant: Plant) -> None:
+    """Relative to it, or absolute; none without them."""
+    service = plant.load().service
+    assert (service.tokens_path, service.tls_certificate_path, service.tls_key_path) == (None,) * 3
+    assert not service.open_reading
+    plant.write(
+        "site/settings.toml",
+        '[service]\nhost = "0.0.0.0"\ntokens_path = "tokens"\nopen_reading = true\n'
+        'tls_certificate_path = "/etc/pot/chain.pem"\ntls_key_path = "key.pem"',
+    )
+    plant.change(head='include = ["site/settings.toml"]')
+    service = plant.load().service
+    assert service.tokens_path == Path("site/tokens")
+    assert service.tls_certificate_path == Path("/etc/pot/chain.pem")
+    assert service.tls_key_path == Path("site/key.pem")
+    assert service.open_reading
+    assert not service.is_local
+
+
+@pytest.mark.parametrize("key", ["tls_certificate_path", "tls_key_path"])
+def test_a_certificate_has_a_key(plant: Plant, key: str) -> None:
+    """One without the other is no TLS, and is not started without."""
+    fault = plant.fault(more=f'[service]\n{key} = "a.pem"')
+    assert fault == (
+        "plant.toml, service: expected tls_certificate_path and tls_key_path, got one of the two; "
+        "nothing was started; name both, or none for no TLS"
+    )
+
+
+def test_tokens_that_travel_without_tls_are_noted(plant: Plant) -> None:
+    """Only where other computers can listen in."""
+    notice = "service: without TLS tokens can be read on the way"
+    assert notice not in plant.load().notices
+    plant.change(more='[service]\nhost = "0.0.0.0"')
+    assert notice in plant.load().notices
+
+
 def test_a_device_has_one_source(plant: Plant) -> None:
     """Two connections to one device are refused, whatever they are called."""
     second = TEXT[TEXT.index("[[sources]]") : TEXT.index("[[sources]]", 5)]

@@ -31,6 +31,12 @@ class Service:
         Longest time between two commits of the ledger. [s]
     retention_days, retention_mb
         Age and size above which recorded readings are removed. [days], [MB]
+    tokens_path
+        File of those who may act; None where none is named.
+    open_reading
+        Whether other computers may read without a token.
+    tls_certificate_path, tls_key_path
+        Both or none: None is without TLS.
     """
 
     host: str
@@ -40,6 +46,15 @@ class Service:
     commit_interval_s: float
     retention_days: float
     retention_mb: float
+    tokens_path: Path | None = None
+    open_reading: bool = False
+    tls_certificate_path: Path | None = None
+    tls_key_path: Path | None = None
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this computer can reach it."""
+        return _is_loopback(self.host)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +155,19 @@ def _service(documents: Sequence[Document], faults: Faults, notices: list[str]) 
     service, ledger = service or model.Service(), ledger or model.Ledger()
     if not _is_loopback(service.host):
         notices.append(f"service.host: {service.host} can be reached from other computers")
+        if service.tls_certificate_path is None:
+            notices.append("service: without TLS tokens can be read on the way")
+    if of_service and (service.tls_certificate_path is None) != (service.tls_key_path is None):
+        faults.add(
+            Place(of_service.name).at("service"),
+            "expected tls_certificate_path and tls_key_path, got one of the two",
+            "name both, or none for no TLS",
+        )
+    folder = of_service.folder if of_service else Path()
+    tokens, certificate, tls_key = (
+        None if path is None else folder / path
+        for path in (service.tokens_path, service.tls_certificate_path, service.tls_key_path)
+    )
     return Service(
         host=service.host,
         port=service.port,
@@ -148,6 +176,10 @@ def _service(documents: Sequence[Document], faults: Faults, notices: list[str]) 
         commit_interval_s=ledger.commit_interval_s,
         retention_days=ledger.retention_days,
         retention_mb=ledger.retention_mb,
+        tokens_path=tokens,
+        open_reading=service.open_reading,
+        tls_certificate_path=certificate,
+        tls_key_path=tls_key,
     )
 
 

@@ -43,7 +43,7 @@ _UNITS = {
 }
 """Units of keys by how their names end, the longer endings first."""
 _SECRET = re.compile(r"password|passwd|passphrase|token|secret|private_?key|api_?key|credential")
-_REFERENCE = re.compile(r"_(file|credential)$")
+_REFERENCE = re.compile(r"_(file|path|credential)$")
 _BARE_KEY = re.compile(r"^[A-Za-z0-9_-]+$")
 _USER_IN_URL = re.compile(r"//[^/\s]*@")
 

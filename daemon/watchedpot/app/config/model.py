@@ -80,6 +80,15 @@ class Service(Part):
     """Address to listen on; 127.0.0.1 is this computer only."""
     port: Annotated[int, Field(ge=1, le=65535)] = 9464
     """TCP port to listen on."""
+    tokens_path: Text | None = None
+    """File of those who may act, a line each as `watchedpot token NAME` prints it; relative to the
+    folder of this file, or absolute. Without it a systemd credential named tokens is used."""
+    open_reading: bool = False
+    """Whether other computers may read without a token where host can be reached by them."""
+    tls_certificate_path: Text | None = None
+    """Certificate for TLS with its chain, PEM; relative to the folder of this file, or absolute."""
+    tls_key_path: Text | None = None
+    """Its private key, PEM, without a password."""
     queue_capacity: Annotated[int, Field(ge=1, le=100_000)] = 1000
     """Batches that may wait between reading and judging; when full the oldest is dropped and
     becomes blind time [1]."""
@@ -326,6 +335,10 @@ class CellChannels(Part):
     """Instead of dew_point, with air_temperature: relative humidity of the dispensing air [%]."""
 
 
+LONGEST_SHELVING_S = 86_400.0
+"""Longest bound of a shelving: a day, so that each shift or its next one sees the alarm. [s]"""
+
+
 class Alarm(Part):
     """One alarm. A cell or a zone may change single keys; together they must be complete."""
 
@@ -351,6 +364,12 @@ class Alarm(Part):
     """Acknowledged but still on after this long: unacknowledged again; left out: never [s]."""
     latching: bool | None = None
     """Whether the alarm stays after its condition is gone until it is reset."""
+    max_shelving_s: Annotated[Positive, Field(le=LONGEST_SHELVING_S)] | None = None
+    """Longest time for which it can be shelved at once, until it is over included; left out: 8 h,
+    at most a day [s]."""
+    setpoint_settle_s: NotNegative | None = None
+    """Cold, hot: for how long after a change of the setpoint within the window a new excursion is
+    taken for part of the change; left out: not at all [s]."""
 
 
 class ZoneAlarms(Part):
