@@ -456,11 +456,11 @@ class Fake:
         return 200, {"is_taken": True, "sentence": f"{body['target']}: {body['kind']}"}
 
 
-def trend(state: Json, name: str, *, minutes: float) -> Json:
+def trend(state: Json, name: str, *, minutes: float, points: int) -> Json:
     """A made-up history that ends in the present temperatures."""
     own = next(one for one in state["cells"] if one["id"] == name)
     length_s = 60.0 * minutes
-    at_s = [float(n) for n in range(0, int(length_s), 5)]
+    at_s = [float(n) for n in range(0, int(length_s), max(1, int(length_s) // points))]
     zones = []
     for n, one in enumerate(own["zones"]):
         mean_c = (one["low_c"] + one["high_c"]) / 2 + 0.5 * n
@@ -618,8 +618,8 @@ def _add_questions(app: FastAPI) -> None:
     """What is asked of the record, and the chart library."""
 
     @app.get("/api/v1/cells/{name}/trend")
-    async def trends(request: Request, name: str, minutes: float = 30.0) -> Json:
-        return trend(request.app.state.fake.state, name, minutes=minutes)
+    async def trends(request: Request, name: str, minutes: float = 30.0, points: int = 400) -> Json:
+        return trend(request.app.state.fake.state, name, minutes=minutes, points=points)
 
     @app.get("/api/v1/alarms")
     async def alarms(request: Request) -> Json:

@@ -15,7 +15,7 @@ from watchedpot.outputs.web import static
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
 SPEED = 10.0
-FAULT_AT_S = 20.0
+FAULT_AT_S = 40.0  # some time after production begins, as the alarm asks for
 LOW_C, ON_DELAY_S, POLL_S = 115.0, 15.0, 1.0  # of the nozzle, as the demonstration configures it
 SETTLING_S = 2.0
 """Granted to recording, the stream (one state a second at most) and drawing, in real time. [s]"""
@@ -32,7 +32,7 @@ WARM_START = (
 def plant(tmp_path: Path) -> Plant:
     """One cell whose nozzle heater opens soon."""
     scenario = bundled()["nozzle_heater_open_opcua"].replace("at_s = 300.0", f"at_s = {FAULT_AT_S}")
-    return Plant(tmp_path, scenario, speed=SPEED, lead_s=6.0, changes=WARM_START)
+    return Plant(tmp_path, scenario, speed=SPEED, lead_s=8.0, changes=WARM_START)
 
 
 def test_from_the_crossing_to_the_page(page: Page, plant: Plant, seen: Seen) -> None:

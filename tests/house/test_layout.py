@@ -20,7 +20,7 @@ TESTS = ROOT / "tests"
 FOLDERS = ("daemon", "simulator", "deploy", "tests")
 EMPTY_NAMES = {"utils", "util", "common", "helpers", "helper", "misc", "manager"}
 SLEEPS = ("asyncio.sleep", "time.sleep", "sleep")
-WAITING_ROOMS = ("integration", "soak", "bench", "support")
+WAITING_ROOMS = ("integration", "soak", "bench", "browser", "support")
 """Where a test may take real time; ``support`` holds what they share."""
 NOISE = {
     "an unfinished thought": re.compile(r"#.*\b(?:TODO|FIXME|XXX)\b"),

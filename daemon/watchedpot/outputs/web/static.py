@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
 from importlib.resources import files
-from pathlib import PurePosixPath
+from importlib.util import find_spec
+from pathlib import Path, PurePosixPath
 
 from fastapi import FastAPI, Response
 from starlette.responses import FileResponse
@@ -12,7 +13,10 @@ from starlette.staticfiles import StaticFiles
 
 FOLDER = files(__package__) / "static"
 
-FROM_PACKAGES: Mapping[str, tuple[str, str]] = {}
+FROM_PACKAGES: Mapping[str, tuple[str, str]] = {
+    "chart/uplot.iife.min.js": ("youplot", "vendor/uplot.iife.min.js"),
+    "chart/uplot.min.css": ("youplot", "vendor/uplot.min.css"),
+}
 """Further files below ``/static/`` by name: package, and path inside it."""
 
 _TYPES = {".js": "text/javascript", ".css": "text/css"}
@@ -36,8 +40,10 @@ def add_page(app: FastAPI) -> None:
 
 
 def _served(package: str, path: str) -> Callable[[], Awaitable[FileResponse]]:
-    """Route of a file of an installed package."""
-    file, kind = str(files(package) / path), _TYPES.get(PurePosixPath(path).suffix)
+    """Route of a file of an installed package, which is not imported for it."""
+    spec = find_spec(package)
+    folders = list(spec.submodule_search_locations or ()) if spec is not None else []
+    file, kind = str(Path(*folders[:1], path)), _TYPES.get(PurePosixPath(path).suffix)
 
     async def serve() -> FileResponse:
         return FileResponse(file, media_type=kind)

@@ -4,7 +4,7 @@ import { ask } from "./actions.js";
 import { is } from "./words.js";
 
 export const TAIL_S = 600;
-const POINTS = 120;
+const POINTS = 60;
 
 export class Tails {
   constructor() {
