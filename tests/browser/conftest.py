@@ -66,9 +66,12 @@ def seen() -> Seen:
 
 
 @pytest.fixture
-def page(browser: Browser, seen: Seen) -> Iterator[Page]:
+def page(browser: Browser, fake: Fake, seen: Seen) -> Iterator[Page]:
     """A page of 1280 x 720 that shows nothing yet; it must end without a complaint."""
-    context = browser.new_context(viewport={"width": 1280, "height": 720}, timezone_id=ZONE)
+    # Made after the stand-in and so closed before it: no page hears it end.
+    context = browser.new_context(
+        base_url=fake.url, viewport={"width": 1280, "height": 720}, timezone_id=ZONE
+    )
     context.set_default_timeout(WAIT_MS)
 
     def judge(route: Route, request: Request) -> None:
