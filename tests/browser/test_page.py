@@ -352,6 +352,19 @@ def test_keyboard_alone(page: Page, fake: Fake) -> None:
     expect(page.locator("[data-alarm]")).to_have_attribute("data-state", "acknowledged")
 
 
+def test_focus_stays_when_the_alarm_above_goes(page: Page, fake: Fake) -> None:
+    """An alarm that goes takes the focus only with it, not from the one below."""
+    alarms = fake.state["cells"][0]["alarms"]
+    alarms += [alarm("lens_4", "nozzle", kind, state="acknowledged") for kind in ("hot", "cold")]
+    opened(page, fake, "#/alarms")
+    button = page.locator("[data-alarm='lens_4/nozzle/cold'] button")
+    button.focus()
+    del alarms[0]
+    fake.show()
+    expect(page.locator("[data-alarm]")).to_have_count(1)
+    expect(button).to_be_focused()
+
+
 def test_focus_and_typing_survive_news(page: Page, fake: Fake) -> None:
     """What somebody is typing stays, whatever arrives meanwhile."""
     opened(page, fake, "#/entries/note/housing_7")

@@ -14,6 +14,7 @@ const at = (id) => document.getElementById(id);
 const tails = new Tails();
 const asked = new Set(); // cells whose tails were asked for
 let name = null; // of the person whose token is kept
+let isArriving = false; // at another view, whose heading is to get the focus
 let trend = null; // the module that draws, loaded where a trend is shown
 
 const fetched = new Fetched(() => render());
@@ -30,11 +31,13 @@ const loaders = {
   entries: () => import("./entries.js"),
 };
 
+const loading = () => [h("h1", { tabindex: -1 }, "Loading…")];
+
 function viewOf(route) {
   const wanted = route[0] === "cell" && route[2] === "zone" ? "zone" : route[0];
   const name = wanted in loaders || wanted in views ? wanted : "overview";
   if (!views[name]) {
-    views[name] = () => [h("h1", { tabindex: -1 }, "Loading…")];
+    views[name] = loading;
     loaders[name]().then((module) => {
       views[name] = module.view;
       render();
@@ -54,7 +57,12 @@ function render() {
   }
   follow();
   const route = path();
-  show(at("main"), viewOf(route)(state, { tails, fetched, route, isLost }));
+  const view = viewOf(route);
+  show(at("main"), view(state, { tails, fetched, route, isLost }));
+  if (isArriving && view !== loading) {
+    isArriving = false;
+    at("main").querySelector("h1")?.focus();
+  }
   show(at("nav"), navigation(state, route, isLost));
   show(at("clock"), isLost ? "time not known" : h("time", { datetime: state.now }, clock(state.now)),
     h("span", { class: "quiet" }, ` ${offset(new Date(state.now))}`));
@@ -294,8 +302,8 @@ document.querySelector(".skip").addEventListener("click", (event) => {
 
 window.addEventListener("hashchange", () => {
   tell("");
+  isArriving = true;
   render();
-  at("main").querySelector("h1")?.focus();
   window.scrollTo(0, 0);
 });
 

@@ -35,8 +35,11 @@ export function show(parent, ...children) {
 function align(parent, wanted) {
   const keyed = new Map();
   for (const node of parent.childNodes) if (keyOf(node)) keyed.set(keyOf(node), node);
+  const still = new Set(wanted.map(keyOf));
   let place = parent.firstChild;
   for (const node of wanted) {
+    // What is gone goes first: a node that need not be moved keeps the focus.
+    while (place && keyOf(place) && !still.has(keyOf(place))) place = removed(place);
     const key = keyOf(node);
     const old = key ? keyed.get(key) : place && !keyOf(place) ? place : null;
     if (old && old.nodeType === node.nodeType && old.nodeName === node.nodeName) {
@@ -47,11 +50,13 @@ function align(parent, wanted) {
       parent.insertBefore(node, place);
     }
   }
-  while (place) {
-    const next = place.nextSibling;
-    place.remove();
-    place = next;
-  }
+  while (place) place = removed(place);
+}
+
+function removed(node) {
+  const next = node.nextSibling;
+  node.remove();
+  return next;
 }
 
 function update(old, wanted) {

@@ -7,7 +7,7 @@
 
 import { authorization } from "./actions.js";
 
-const LOST_MS = 4500; // shown within 5 s
+const LOST_MS = 4200; // shown within 5 s
 const AGAIN_MS = 1000;
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
@@ -23,7 +23,7 @@ export class Live {
     this.heard = this.begun = performance.now();
     this.heardAt = new Date();
     this.follow();
-    setInterval(() => this.check(), 250);
+    setInterval(() => this.check(), 200);
     document.addEventListener("visibilitychange", () => this.check());
   }
 
