@@ -22,10 +22,11 @@ from itertools import groupby
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from support.plant import CELLS, SETTLING_S, Plant, Program, wait_for
 from support.replay import recorded_lines, replay
-from watchedpot.core.model import Quality
+from watchedpot.core.model import Block, Quality
 from watchedpot.core.snapshot import Exposure
 from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import dump_state
@@ -157,11 +158,18 @@ def gaps(recorded: list[ledger.RecordedBlock]) -> Iterator[int]:
     for _, group in groupby(recorded, key=lambda one: one.run):
         blocks = [one.block for one in group]
         at_ns = np.concatenate([block.mono_ns for block in blocks])
-        is_good = np.concatenate([(block.quality == Quality.GOOD).all(axis=1) for block in blocks])
+        is_good = np.concatenate([is_seen(block) for block in blocks])
         if is_good.any():
             if last_ns is not None:
                 yield int(at_ns[int(np.argmax(is_good))]) - last_ns
             last_ns = int(at_ns[-1])
+
+
+def is_seen(block: Block) -> NDArray[np.bool_]:
+    """Rows in which every temperature is good; before the first part its id is not."""
+    zones = [n for n, name in enumerate(block.channels) if name.endswith("/temperature")]
+    seen: NDArray[np.bool_] = (block.quality[:, zones] == Quality.GOOD).all(axis=1)
+    return seen
 
 
 def began_at(daemon: Program) -> float | None:
