@@ -22,7 +22,7 @@ def test_a_replay_concludes_what_was_concluded_live(
     plant = faulty_runs[fault].plant
     rules = next(rules for rules in plant.configuration.cells if rules.id == cell)
     again = replay(plant.ledger, rules, rows_each=rows_each)
-    assert again.rows > 300  # a busy machine misses polls
+    assert again.rows > 800
     assert len(again.lines) > 10
     assert again.lines == recorded_lines(plant.ledger, cell)
     assert dump_state(again.state) == plant.states()[cell]
