@@ -8,14 +8,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
 from watchedpot.core.engine import CellPlan, plan_cell
 from watchedpot.core.rules import AlarmKind, AlarmRules, CellRules, Priority
 from watchedpot.core.tracks import AlarmPlan
 from watchedpot.core.zone import ZonePlan
 from watchedpot.outputs.alarm_words import about
-from watchedpot.outputs.report.markup import Markup, element, joined, section, table
+from watchedpot.outputs.report.markup import Markup, document, element, section, table
 from watchedpot.outputs.wording import duration
 
 CAUTIONS = (
@@ -31,8 +30,6 @@ LATEST = (
 )
 _WIDTH, _LABEL = 100, 14
 _WORST_FIRST = tuple(Priority)
-_FOOT = "Watched Pot report"
-_CSS = (files("watchedpot.outputs.report") / "report.css").read_text(encoding="utf-8")
 _CSS_OF_ALARMS = """
 article { border-top: 1px solid #9a9a9a; padding: .3rem 0 .7rem; break-inside: avoid; }
 article h3 { font-size: 1.05rem; margin: .5rem 0 .1rem; }
@@ -220,26 +217,16 @@ def _wrapped(name: str, said: str) -> str:
 def as_page(alarms: Sequence[SheetAlarm], revision: str) -> str:
     """The sheet as one HTML file: no script, nothing from elsewhere, made to be printed."""
     cells = list(dict.fromkeys(alarm.cell for alarm in alarms))
-    body = joined(
+    return document(
+        f"Alarms: {', '.join(cells)}",
         (
             element("h1", f"What to do: alarms of {' and '.join(cells) or 'no cell'}"),
             element("p", f"Configuration {revision}.", of="meta"),
             element("p", CAUTIONS, of="caution"),
             *(_of_cell([one for one in alarms if one.cell == cell], cell) for cell in cells),
             element("p", LATEST, of="small"),
-        )
-    )
-    head = joined(
-        (
-            Markup('<meta charset="utf-8">'),
-            Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
-            element("title", f"Alarms: {', '.join(cells)}"),
-            Markup(f"<style>\n{_CSS.replace(_FOOT, 'Watched Pot alarms')}{_CSS_OF_ALARMS}</style>"),
-        )
-    )
-    return (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n{head}\n</head>\n<body>\n{body}\n</body>'
-        "\n</html>\n"
+        ),
+        css=_CSS_OF_ALARMS,
     )
 
 

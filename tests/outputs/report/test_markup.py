@@ -5,6 +5,7 @@ from __future__ import annotations
 from outputs.report.sample import NASTY
 from watchedpot.outputs.report.markup import (
     Markup,
+    document,
     element,
     joined,
     listed,
@@ -54,3 +55,14 @@ def test_columns_have_their_kinds() -> None:
 def test_what_is_empty_is_left_out() -> None:
     """A part that says nothing leaves no empty line."""
     assert joined(["a", "", "b"]) == "a\nb"
+
+
+def test_a_document_stands_alone_and_escapes_its_title() -> None:
+    """Style inside, nothing from elsewhere, no script."""
+    made = document(NASTY, [NASTY, element("p", "x")], css="p { color: red; }")
+    assert f"<title>{SAFE}</title>" in made
+    assert made.startswith("<!DOCTYPE html>")
+    assert "p { color: red; }</style>" in made
+    assert "@page" in made
+    assert "<script" not in made
+    assert "http" not in made

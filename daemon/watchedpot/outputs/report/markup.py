@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from importlib.resources import files
+
+_CSS = (files(__package__) / "report.css").read_text(encoding="utf-8")
 
 
 class Markup(str):
@@ -68,3 +71,19 @@ def picture(svg: str, words: str, caption: str) -> Markup:
 def section(title: str, *contents: str, of: str = "") -> Markup:
     """A part of the page under a heading."""
     return element("section", element("h2", title), joined(contents), of=of)
+
+
+def document(title: str, contents: Iterable[str], *, css: str = "") -> str:
+    """A whole file of HTML that needs no other, perhaps with a style of its own besides ours."""
+    head = joined(
+        (
+            Markup('<meta charset="utf-8">'),
+            Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
+            element("title", title),
+            Markup(f"<style>\n{_CSS}{css}</style>"),
+        )
+    )
+    return (
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n{head}\n</head>\n<body>\n'
+        f"{joined(contents)}\n</body>\n</html>\n"
+    )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
-from importlib.resources import files
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from watchedpot.outputs.report import closing, measures, pictures, sections
 from watchedpot.outputs.report.facts import Facts
 from watchedpot.outputs.report.markup import (
     Markup,
+    document,
     element,
     joined,
     picture,
@@ -39,13 +39,13 @@ MOST_ROWS = 40
 """Rows of a table of single things; what is left out is counted below it. [1]"""
 
 _MOST_RANGES = 8
-_CSS = (files(__package__) / "report.css").read_text(encoding="utf-8")
 
 
 def page(facts: Facts, style: Style) -> str:
     """The whole report as an HTML file."""
     flags, others = flagged(facts.unmarked)
-    body = joined(
+    return document(
+        f"{facts.cell} {style.moment(facts.from_ns)[:16]}: report",
         (
             _title(facts, style),
             _lead(facts, style),
@@ -62,20 +62,7 @@ def page(facts: Facts, style: Style) -> str:
             closing.unknowable(facts),
             closing.chain(facts, style),
             closing.cautions(),
-        )
-    )
-    name = f"{facts.cell} {style.moment(facts.from_ns)[:16]}"
-    head = joined(
-        (
-            Markup('<meta charset="utf-8">'),
-            Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
-            element("title", f"{name}: report"),
-            Markup(f"<style>\n{_CSS}</style>"),
-        )
-    )
-    return (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n{head}\n</head>\n<body>\n{body}\n</body>'
-        "\n</html>\n"
+        ),
     )
 
 
