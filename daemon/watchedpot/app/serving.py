@@ -13,15 +13,14 @@ from numpy.typing import NDArray
 
 from watchedpot.app.config import Configuration, Service
 from watchedpot.app.questions import suspects, suspects_data
-from watchedpot.app.questions.gaps import GapKind, gaps_of, total_s
-from watchedpot.core.model import Block, EntryKind, EventKind, Instant, Mark, Quality
+from watchedpot.core.model import Block, EventKind, Instant, Quality
 from watchedpot.core.rules import CellRules, ZoneRules
 from watchedpot.core.units import NANO, ns
 from watchedpot.errors import ConfigError
 from watchedpot.outputs import ledger
 from watchedpot.outputs.ledger import RecordedPart
 from watchedpot.outputs.ledger.newest import newest_events, newest_parts
-from watchedpot.outputs.report.performance import Marking, activations, performance
+from watchedpot.outputs.report.performance import performance_of
 from watchedpot.outputs.web import alarms, model
 from watchedpot.outputs.web.gate import Doors, local_doors
 from watchedpot.outputs.web.server import Certificate
@@ -35,8 +34,8 @@ CREDENTIAL = "tokens"
 MOST_MARKS = 500
 """Parts and events of a trend [1]; of more the newest."""
 
-JUDGED_S, BEFORE_S = 8 * 3600.0, 7 * 86_400.0
-"""Span of the alarms' figures, and how long before it an alarm may have been raised. [s]"""
+JUDGED_S = 8 * 3600.0
+"""Span of the alarms' figures. [s]"""
 
 
 def doors_of(service: Service, report: Callable[[str], None]) -> Doors:
@@ -230,31 +229,8 @@ class Recorded:
         since_ns = since_ns if first is None else max(since_ns, first.at.utc_ns)
         if since_ns >= until_ns:
             return None
-        before_ns = since_ns - ns(BEFORE_S)
-        stopped = [
-            gap
-            for gap in gaps_of(
-                self._path, cell=None, sources=frozenset(), since_ns=since_ns, until_ns=until_ns
-            )
-            if gap.kind is GapKind.NOT_RUNNING
-        ]
-        found = performance(
-            activations(ledger.alarm_transitions(self._path, since_ns=before_ns)),
-            since_ns=since_ns,
-            until_ns=until_ns,
-            observed_s=(until_ns - since_ns) / NANO - total_s(stopped, since_ns, until_ns),
-            markings=self._markings(since_ns),
-        )
+        found = performance_of(self._path, since_ns=since_ns, until_ns=until_ns)
         return alarms.performance(found)
-
-    def _markings(self, since_ns: int) -> Iterator[Marking]:
-        """What people found alarms to be."""
-        for one in newest_events(self._path, since_ns=since_ns, kinds=[EventKind.ENTERED]):
-            event = one.event
-            if event.detail("entry") == EntryKind.MARK_ALARM:
-                yield Marking(
-                    str(event.detail("target")), event.at.utc_ns, Mark(str(event.detail("word")))
-                )
 
 
 def _since(parts: Iterable[RecordedPart], from_ns: int) -> Iterator[RecordedPart]:
