@@ -7,6 +7,8 @@ WatchedpotError                 where, problem, effect, hint; retryable
 │   ├── SourceUnreachable       no connection, or it broke
 │   ├── SourceTimeout           connected, no answer within the bound
 │   └── SourceRefused           an answer that says no, or one of the wrong shape
+│       ├── SourceNotTrusted    the device does not prove to be the one that is meant
+│       └── SourceSlotTaken     it serves no more connections or sessions than it has
 └── LedgerError                 could not be written or read back
 
 A bad value is not an error: it is a reading with its quality. Exceptions are for what stops
@@ -90,6 +92,14 @@ class SourceTimeout(SourceError):  # noqa: N818
 
 class SourceRefused(SourceError):  # noqa: N818
     """An answer that says no, or one of the wrong shape."""
+
+
+class SourceNotTrusted(SourceRefused):
+    """The device does not prove to be the one that is meant, or does not trust us."""
+
+
+class SourceSlotTaken(SourceRefused):
+    """The device has no connection or session left for us."""
 
 
 class LedgerError(WatchedpotError):

@@ -17,9 +17,24 @@ from hypothesis import strategies as st
 from support.clock import START_UTC_NS, FakeClock, run_virtual
 from support.devices import Plant, keeps_contract
 from watchedpot.core.model import Block, Quality, Reading, Reason, not_good
+from watchedpot.core.snapshot import LinkState, SourceSnapshot
 from watchedpot.core.units import ns
-from watchedpot.errors import SourceError, SourceRefused, SourceTimeout, SourceUnreachable
-from watchedpot.sources.base import Poller, WrongShape, bounded, failure_reason, next_delay_s
+from watchedpot.errors import (
+    SourceError,
+    SourceNotTrusted,
+    SourceRefused,
+    SourceSlotTaken,
+    SourceTimeout,
+    SourceUnreachable,
+)
+from watchedpot.sources.base import (
+    Poller,
+    WrongShape,
+    bounded,
+    failure_reason,
+    link_state,
+    next_delay_s,
+)
 
 GOOD = {"cell/tank/wall": Reading(180.0), "cell/hose/wall": Reading(170.0)}
 BAD = dict.fromkeys(GOOD, not_good(Quality.BAD, Reason.NULL))
@@ -111,6 +126,23 @@ def test_the_wait_never_exceeds_the_cap(attempt: int, jitter: float, cap_s: floa
 def test_each_error_has_its_reason(error: SourceError, reason: Reason) -> None:
     """A row that an error took away says which kind of error it was."""
     assert failure_reason(error) is reason
+
+
+@pytest.mark.parametrize(
+    ("error", "link"),
+    [
+        (SourceUnreachable("a", "gone"), LinkState.CONNECTING),
+        (SourceError("a", "a fault of ours"), LinkState.CONNECTING),
+        (SourceTimeout("a", "late"), LinkState.SILENT),
+        (SourceRefused("a", "exception 1"), LinkState.REFUSED),
+        (WrongShape("a", "two of three"), LinkState.WRONG_ANSWER),
+        (SourceNotTrusted("a", "another certificate"), LinkState.NOT_TRUSTED),
+        (SourceSlotTaken("a", "no session left"), LinkState.SLOT_TAKEN),
+    ],
+)
+def test_each_error_leaves_the_link_in_a_state(error: SourceError, link: LinkState) -> None:
+    """A person reads how the link stands, not which class was raised."""
+    assert link_state(error) is link
 
 
 def test_bounded_turns_whatever_it_meets_into_ours() -> None:
@@ -252,6 +284,50 @@ def test_a_loss_is_reported_once_with_a_whole_sentence() -> None:
             },
         )
     ]
+
+
+def test_a_link_tells_what_is_wrong_until_it_is_up_again() -> None:
+    """State and sentence are those of the newest error; a change of state is reported."""
+    line = Line(Plant(dict(GOOD), connect_error=UNREACHABLE, certificate_expires_ns=7))
+    poller = line.poller()
+
+    async def main() -> list[SourceSnapshot]:
+        line.plant.later(3.2, connect_error=SourceSlotTaken("plc", "no session left"))
+        line.plant.later(12.2, connect_error=None)
+        seen = []
+        async with asyncio.TaskGroup() as group:
+            run = group.create_task(poller.run())
+            for wait_s in (2.5, 9.0, 12.0):
+                await asyncio.sleep(wait_s)
+                seen.append(poller.status())
+            run.cancel()
+        return seen
+
+    lost, taken, up = run_virtual(main())
+    assert (lost.link, lost.diagnosis) == (
+        LinkState.CONNECTING,
+        "no connection within 2 s; check the cable",
+    )
+    assert lost.certificate_expires_ns is None
+    assert (taken.link, taken.diagnosis) == (LinkState.SLOT_TAKEN, "no session left")
+    assert (up.link, up.diagnosis, up.certificate_expires_ns) == (LinkState.UP, "", 7)
+    assert up.requests > taken.requests == 0
+    assert line.reports[1] == (
+        "source_link",
+        {"source": "plc", "link": "slot_taken", "diagnosis": "no session left"},
+    )
+
+
+def test_the_judge_has_the_last_word_on_every_reading() -> None:
+    """What it does not believe is emitted as not good, and counted by reason."""
+    line = Line()
+    poller = line.poller()
+    poller._judge = lambda _at, readings: dict.fromkeys(
+        readings, not_good(Quality.BAD, Reason.NOT_MOVING)
+    )
+    run_virtual(run_for(3.5, poller.run()))
+    assert line.reasons() == [Reason.NOT_MOVING] * 3
+    assert poller.status().rejected == {Reason.NOT_MOVING: 3 * len(GOOD)}
 
 
 def test_a_silent_device_yields_its_rows_at_the_deadline() -> None:

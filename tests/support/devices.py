@@ -23,6 +23,8 @@ class Plant:
         Raised at the end of the step, if any.
     opened, closed
         Connections whose opening began, and those that are closed.
+    certificate_expires_ns
+        What the next connection says of its certificates. [ns]
     """
 
     readings: dict[str, Reading]
@@ -33,6 +35,7 @@ class Plant:
     read_error: Exception | None = None
     opened: int = 0
     closed: int = 0
+    certificate_expires_ns: int | None = None
     opened_at_s: list[float] = field(default_factory=list)
 
     def device(self) -> ScriptedDevice:
@@ -53,6 +56,8 @@ class ScriptedDevice:
     """One connection to a plant."""
 
     def __init__(self, plant: Plant) -> None:
+        self.requests = 0
+        self.certificate_expires_ns = plant.certificate_expires_ns
         self._plant = plant
         self._is_open = False
 
@@ -71,6 +76,7 @@ class ScriptedDevice:
         plant = self._plant
         if not self._is_open:
             raise SourceUnreachable("scripted", "read without a connection")
+        self.requests += 1
         await asyncio.sleep(plant.read_s)
         if plant.read_error is not None:
             raise plant.read_error

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from watchedpot.core.model import Instant, Quality, Reason
@@ -414,6 +414,18 @@ class CellSnapshot:
     idle_since: Instant | None = None
 
 
+class LinkState(StrEnum):
+    """How the connection to a device stands, in words that people use."""
+
+    CONNECTING = "connecting"  # no connection, and a new try at short intervals
+    UP = "up"  # the newest poll was answered
+    SILENT = "silent"  # connected, but nothing comes
+    REFUSED = "refused"  # it answers, and says no
+    WRONG_ANSWER = "wrong_answer"  # it answers, but not to what was asked
+    NOT_TRUSTED = "not_trusted"  # it does not prove to be the one that is meant
+    SLOT_TAKEN = "slot_taken"  # it has no connection or session left
+
+
 @dataclass(frozen=True, slots=True)
 class SourceSnapshot:
     """One connection to one device.
@@ -422,6 +434,15 @@ class SourceSnapshot:
     ----------
     failures
         Polls that brought nothing, by reason.
+    link, diagnosis
+        How the connection stands, and what is wrong in a sentence; empty where nothing is.
+    requests
+        Requests sent so far, those for connecting not counted.
+    rejected
+        Readings that came and were not believed, by reason.
+    certificate_expires_ns
+        When the device's certificate, or ours to it, ends, whichever is first, in UTC;
+        None without one. [ns]
     lateness_s
         How long after its due moment the newest poll was answered. [s]
     skew_s
@@ -441,6 +462,11 @@ class SourceSnapshot:
     skew_s: float | None
     lateness_buckets: tuple[tuple[float, int], ...]  # upper bound [s], polls at or below it
     lateness_sum_s: float
+    link: LinkState = LinkState.CONNECTING
+    diagnosis: str = ""
+    requests: int = 0
+    rejected: dict[Reason, int] = field(default_factory=dict)
+    certificate_expires_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

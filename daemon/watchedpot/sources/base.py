@@ -24,9 +24,16 @@ from watchedpot.core.model import (
     block_row,
     missing_row,
 )
-from watchedpot.core.snapshot import SourceSnapshot
+from watchedpot.core.snapshot import LinkState, SourceSnapshot
 from watchedpot.core.units import ns, seconds
-from watchedpot.errors import SourceError, SourceRefused, SourceTimeout, SourceUnreachable
+from watchedpot.errors import (
+    SourceError,
+    SourceNotTrusted,
+    SourceRefused,
+    SourceSlotTaken,
+    SourceTimeout,
+    SourceUnreachable,
+)
 from watchedpot.sources.wiring import Source, WordOrder
 
 RECONNECT_BASE_S = 0.5
@@ -63,7 +70,18 @@ class Clock(Protocol):
 
 
 class Device(Protocol):
-    """One connection to one device, used once: connected, read from, closed."""
+    """One connection to one device, used once: connected, read from, closed.
+
+    Attributes
+    ----------
+    requests
+        Requests sent by ``read`` so far.
+    certificate_expires_ns
+        When the first certificate of the connection ends, in UTC; None without one. [ns]
+    """
+
+    requests: int
+    certificate_expires_ns: int | None
 
     async def connect(self) -> None:
         """Open the connection; raises SourceError. May be cancelled at any await."""
@@ -75,6 +93,14 @@ class Device(Protocol):
 
     async def close(self) -> None:
         """Leave nothing open, whatever came before; bounded, never raises SourceError."""
+        ...
+
+
+class Judge(Protocol):
+    """Looks at readings in the light of earlier ones and of each other."""
+
+    def __call__(self, at: Instant, readings: dict[str, Reading]) -> dict[str, Reading]:
+        """The same channels, those that are not believed made not good."""
         ...
 
 
@@ -173,6 +199,34 @@ async def bounded(where: str, action: Awaitable[T], *, doing: str, bound_s: floa
             raise asyncio.CancelledError
 
 
+def link_state(error: SourceError) -> LinkState:
+    """How a connection stands that ended in an error."""
+    match error:
+        case SourceNotTrusted():
+            return LinkState.NOT_TRUSTED
+        case SourceSlotTaken():
+            return LinkState.SLOT_TAKEN
+        case WrongShape():
+            return LinkState.WRONG_ANSWER
+        case SourceTimeout():
+            return LinkState.SILENT
+        case SourceRefused():
+            return LinkState.REFUSED
+        case _:
+            return LinkState.CONNECTING
+
+
+def diagnosis(error: SourceError) -> str:
+    """What is wrong and what to look at, without the name of the source."""
+    return "; ".join(part for part in (error.problem, error.hint) if part)
+
+
+def as_it_came(at: Instant, readings: dict[str, Reading]) -> dict[str, Reading]:
+    """Believe every reading."""
+    del at
+    return readings
+
+
 def failure_reason(error: SourceError) -> Reason:
     """Reason of the readings that an error took away."""
     match error:
@@ -210,9 +264,12 @@ class Poller:
     emit
         Takes each block, one row each.
     report
-        Takes ``source_up`` and ``source_lost``, once per change.
+        Takes ``source_up`` and ``source_lost``, and ``source_link`` where what is wrong with
+        a lost one changes; once per change.
     rng
         Jitter of the waits.
+    judge
+        Says which readings are believed.
     """
 
     def __init__(
@@ -230,6 +287,7 @@ class Poller:
         emit: Callable[[Block], None],
         report: Report,
         rng: random.Random,
+        judge: Judge = as_it_came,
     ) -> None:
         self.source_id = source_id
         self._protocol = protocol
@@ -243,6 +301,7 @@ class Poller:
         self._emit = emit
         self._report = report
         self._rng = rng
+        self._judge = judge
         self._where = f"source {source_id}"
 
         self._device: Device | None = None
@@ -250,6 +309,8 @@ class Poller:
         self._attempt = 0
         self._is_up: bool | None = None
         self._reason = Reason.NO_CONNECTION
+        self._link = LinkState.CONNECTING
+        self._diagnosis = ""
 
         self._polls = 0
         self._failures = dict.fromkeys(FAILURES, 0)
@@ -261,6 +322,9 @@ class Poller:
         self._lateness_counts = [0] * len(LATENESS_BOUNDS_S)
         self._round_trip_s = 0.0
         self._skew_s: float | None = None
+        self._requests = 0
+        self._rejected: dict[Reason, int] = {}
+        self._certificate_expires_ns: int | None = None
 
     async def run(self) -> None:
         """Poll until cancelled; leaves no connection open."""
@@ -289,6 +353,11 @@ class Poller:
             skew_s=self._skew_s,
             lateness_buckets=tuple(buckets),
             lateness_sum_s=self._lateness_sum_s,
+            link=self._link,
+            diagnosis=self._diagnosis,
+            requests=self._requests,
+            rejected=dict(self._rejected),
+            certificate_expires_ns=self._certificate_expires_ns,
         )
 
     async def _poll_on_phase(self) -> None:
@@ -306,16 +375,18 @@ class Poller:
     async def _poll(self, due_ns: int) -> None:
         began_s = asyncio.get_running_loop().time()
         readings: dict[str, Reading] | None = None
-        if self._device is not None:
+        if (device := self._device) is not None:
+            earlier = device.requests
             try:
                 readings = await bounded(
                     self._where,
-                    self._read_in_order(self._device),
+                    self._read_in_order(device),
                     doing="complete answer",
                     bound_s=self._read_bound_s,
                 )
             except SourceError as exc:
                 self._lose(exc)
+            self._requests += device.requests - earlier
         at = self._clock.now()
         self._polls += 1
         if readings is None:
@@ -323,6 +394,7 @@ class Poller:
             self._emit(missing_row(self.source_id, self._channels, at, self._reason))
             return
         self._round_trip_s = asyncio.get_running_loop().time() - began_s
+        readings = self._judge(at, readings)
         self._account(readings, at, due_ns)
         self._emit(block_row(self.source_id, at, readings))
 
@@ -340,15 +412,28 @@ class Poller:
         self._skew_s = seconds(server_ns - at.utc_ns) if server_ns != NO_TIME_NS else None
         if self._attempt and any(cell.quality is Quality.GOOD for cell in readings.values()):
             self._attempt = 0
+        for reading in readings.values():
+            if reading.reason:
+                self._rejected[reading.reason] = self._rejected.get(reading.reason, 0) + 1
         if self._is_up is not True:
             self._is_up = True
+            self._link, self._diagnosis = LinkState.UP, ""
             self._report("source_up", source=self.source_id, connections=self._connections)
 
     def _lose(self, error: SourceError) -> None:
         self._reason = failure_reason(error)
+        earlier, self._link = self._link, link_state(error)
+        self._diagnosis = diagnosis(error)
         self._device = None
         self._broken.set()
         if self._is_up is False:
+            if self._link is not earlier:
+                self._report(
+                    "source_link",
+                    source=self.source_id,
+                    link=self._link.value,
+                    diagnosis=self._diagnosis,
+                )
             return
         self._is_up = False
         error.effect = (
@@ -383,6 +468,7 @@ class Poller:
                 bound_s=self._connect_bound_s,
             )
             self._connections += 1
+            self._certificate_expires_ns = device.certificate_expires_ns
             self._broken.clear()
             self._device = device
             await self._broken.wait()
@@ -402,6 +488,7 @@ def poller_of(
     emit: Callable[[Block], None],
     report: Report,
     rng: random.Random,
+    judge: Judge = as_it_came,
 ) -> Poller:
     """Poller of a configured source; our bounds are a little wider than the library's."""
     return Poller(
@@ -417,4 +504,5 @@ def poller_of(
         emit=emit,
         report=report,
         rng=rng,
+        judge=judge,
     )

@@ -24,10 +24,12 @@ from watchedpot.errors import SourceTimeout, SourceUnreachable
 from watchedpot.sources.base import (
     SAFETY_S,
     Clock,
+    Judge,
     Poller,
     ProbedChannel,
     Report,
     WrongShape,
+    as_it_came,
     bounded,
     poller_of,
 )
@@ -78,6 +80,8 @@ class ModbusDevice:
     """One connection to one unit."""
 
     def __init__(self, source: ModbusSource) -> None:
+        self.requests = 0
+        self.certificate_expires_ns: int | None = None
         self._source = source
         self._where = f"source {source.id} ({source.host}:{source.port} unit {source.unit})"
         self._client: AsyncModbusTcpClient | None = None
@@ -152,6 +156,7 @@ class ModbusDevice:
         if self._client is None:
             raise SourceUnreachable(self._where, "read without a connection")
         _, method, _ = READS[request.table]
+        self.requests += 1
         try:
             answer = await method(
                 self._client,
@@ -228,6 +233,7 @@ def poller(
     emit: Callable[[Block], None],
     report: Report,
     rng: random.Random,
+    judge: Judge = as_it_came,
 ) -> Poller:
     """Poller of a Modbus source."""
     return poller_of(
@@ -238,6 +244,7 @@ def poller(
         emit=emit,
         report=report,
         rng=rng,
+        judge=judge,
     )
 
 

@@ -25,10 +25,12 @@ from watchedpot.errors import SourceError, SourceRefused, SourceTimeout, SourceU
 from watchedpot.sources.base import (
     SAFETY_S,
     Clock,
+    Judge,
     Poller,
     ProbedChannel,
     Report,
     WrongShape,
+    as_it_came,
     bounded,
     poller_of,
 )
@@ -66,6 +68,8 @@ class OpcuaDevice:
     """One connection to one server."""
 
     def __init__(self, source: OpcuaSource) -> None:
+        self.requests = 0
+        self.certificate_expires_ns: int | None = None
         self._source = source
         self._where = f"source {source.id} ({source.url})"
         self._client: Client | None = None
@@ -190,6 +194,7 @@ class OpcuaDevice:
         """Answers of one Read, one for each node."""
         if self._client is None:
             raise SourceUnreachable(self._where, "read without a connection")
+        self.requests += 1
         with self._translated(len(parameters.NodesToRead)):
             values = await self._client.uaclient.read(parameters)
         if len(values) != len(parameters.NodesToRead):
@@ -270,6 +275,7 @@ def poller(
     emit: Callable[[Block], None],
     report: Report,
     rng: random.Random,
+    judge: Judge = as_it_came,
 ) -> Poller:
     """Poller of an OPC UA source."""
     return poller_of(
@@ -280,6 +286,7 @@ def poller(
         emit=emit,
         report=report,
         rng=rng,
+        judge=judge,
     )
 
 
