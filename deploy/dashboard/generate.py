@@ -259,6 +259,14 @@ def daemon() -> Sequence[Panel]:
         "histogram_quantile(0.99,"
         " sum by (source, le) (rate(watchedpot_source_poll_lateness_seconds_bucket[5m])))"
     )
+    rejected = (
+        "sum by (source) (rate(watchedpot_source_rejected_total[5m]))"
+        " / sum by (source) (source:watchedpot_source_polls:rate5m)"
+    )
+    certificates = (
+        "(watchedpot_source_certificate_expires_timestamp_seconds"
+        " or watchedpot_service_certificate_expires_timestamp_seconds) - time()"
+    )
     waiting = "watchedpot_ledger_pending_batches / watchedpot_ledger_capacity_batches"
     return (
         timeline("Daemon", up, "{{instance}}", answers).span(12).height(5),
@@ -270,6 +278,12 @@ def daemon() -> Sequence[Panel]:
             "s",
             ("watchedpot_source_clock_skew_seconds", "{{source}}"),
         ).span(8),
+        lines("Readings that were not believed", "percentunit", (rejected, "{{source}}"))
+        .min(0.0)
+        .span(8),
+        lines("Time to the end of the certificates", "s", (certificates, "{{source}}"))
+        .min(0.0)
+        .span(8),
         lines("Queue of the record", "percentunit", (waiting, "{{instance}}")).min(0.0).span(8),
         lines("Size of the record", "bytes", ("watchedpot_ledger_size_bytes", "{{instance}}"))
         .min(0.0)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from app.questions.plant import made
 from support.clock import START_UTC_NS
+from support.tls import make_certificate
 from watchedpot.app import serving
 from watchedpot.app.config import Configuration, Service, load
-from watchedpot.app.serving import Recorded, certificate_of, doors_of
+from watchedpot.app.serving import Recorded, certificate_end_ns, certificate_of, doors_of
 from watchedpot.core.entries import entered
 from watchedpot.core.model import (
     Block,
@@ -32,6 +34,7 @@ from watchedpot.core.rules import Verdict
 from watchedpot.errors import ConfigError, LedgerError
 from watchedpot.outputs.ledger import Batch, Ledger
 from watchedpot.outputs.web.model import Suspects
+from watchedpot.outputs.web.server import Certificate
 from watchedpot.outputs.web.tokens import line_of
 
 DEMO = Path(__file__).parents[2] / "config" / "demo.toml"
@@ -312,3 +315,10 @@ def test_a_certificate_is_checked_before_anything_is_started(
     tls = replace(service, tls_certificate_path=tmp_path / "a", tls_key_path=tmp_path / "b")
     with pytest.raises(ConfigError, match="tls certificate"):
         certificate_of(tls)
+
+
+def test_the_end_of_a_certificate_is_known(tmp_path: Path) -> None:
+    """To the second, as it stands in the file."""
+    ends = datetime(2031, 5, 17, 3, 4, 5, tzinfo=UTC)
+    certificate = Certificate(*make_certificate(tmp_path, ends=ends))
+    assert certificate_end_ns(certificate) == 1_936_753_445 * 10**9

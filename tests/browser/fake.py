@@ -116,6 +116,26 @@ def zone(name: str, kind: str, *, low_c: float, high_c: float, temp_c: float) ->
     }
 
 
+def source(name: str, **changes: object) -> Json:
+    """A connection that is up."""
+    return {
+        "id": name,
+        "protocol": "opcua",
+        "is_up": True,
+        "link": "up",
+        "diagnosis": "",
+        "last_answer": ago(0.4),
+        "lateness_s": 0.003,
+        "round_trip_s": 0.004,
+        "polls": 12400,
+        "requests": 12400,
+        "failures": {},
+        "rejected": {},
+        "skew_s": 0.02,
+        "certificate_expires": None,
+    } | changes
+
+
 def alarm(cell: str, place: str, kind: str, *, state: str = "unacknowledged") -> Json:
     """An alarm in a state that is not the normal one."""
     return {
@@ -228,7 +248,7 @@ def normal() -> Json:
             cell("lens_4", lens, charge="42", life_used=0.31),
             cell("housing_7", housing, charge="18", life_used=0.58),
         ],
-        "sources": [],
+        "sources": [source("lens_4_plc"), source("housing_7_plc")],
         "ledger": {
             "is_writing": True,
             "last_commit": ago(0.3),

@@ -25,6 +25,7 @@ from browser.fake import (
     cold_nozzle,
     normal,
     overheated,
+    source,
     trouble,
     unseen_tank,
     waiting,
@@ -251,6 +252,28 @@ def test_link_lost_and_found(page: Page, fake: Fake) -> None:
     fake.show()
     expect(banner).to_have_count(0)
     expect(page.locator("main")).to_contain_text("119.9")
+
+
+def test_a_source_that_does_not_answer_says_why(page: Page, fake: Fake) -> None:
+    """State and what to look at stand on every view, until the source answers again."""
+    opened(page, fake)
+    lost = source(
+        "housing_7_plc",
+        is_up=False,
+        link="not_trusted",
+        diagnosis="the server's certificate is not known; ask whoever runs the controller",
+    )
+    fake.show(normal() | {"sources": [source("lens_4_plc"), lost]})
+    banner = page.locator(".banner")
+    told = (
+        "Source housing_7_plc: not trusted. The server's certificate is not known; "
+        "ask whoever runs the controller."
+    )
+    expect(banner).to_have_text(told)
+    page.evaluate("location.hash = '#/alarms'")
+    expect(banner).to_have_text(told)
+    fake.show(normal())
+    expect(banner).to_have_count(0)
 
 
 def test_unknown_zone_is_hatched_without_number(page: Page, fake: Fake) -> None:

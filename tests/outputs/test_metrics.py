@@ -30,6 +30,7 @@ from watchedpot.core.snapshot import (
     ChargeState,
     Exposure,
     LedgerSnapshot,
+    LinkState,
     Phase,
     Snapshot,
     SourceSnapshot,
@@ -58,6 +59,10 @@ def make_source() -> SourceSnapshot:
         skew_s=-0.25,
         lateness_buckets=((0.005, 3400), (0.05, 3590), (0.5, 3592)),
         lateness_sum_s=21.5,
+        link=LinkState.UP,
+        requests=7190,
+        rejected={Reason.IMPLAUSIBLE: 3},
+        certificate_expires_ns=4_070_908_800_000_000_000,
     )
 
 
@@ -82,6 +87,7 @@ def make_snapshot() -> Snapshot:
             size_bytes=401_408,
             last_commit=at(3599.0),
         ),
+        certificate_expires_ns=4_102_444_800_000_000_000,
     )
 
 
@@ -634,9 +640,10 @@ def test_a_faulted_hour_adds_no_series() -> None:
     of_core, of_tip = 4 + 4, 1 + 4 + 3
     of_cell = 7 + 8 + len(Verdict)
     of_charge = 3 + 7 + 2 + 4 + 6
-    of_source = 8 + 14 + (3 + 1) + 2
+    reasons = len(Reason) - 1
+    of_source = 8 + 2 + len(LinkState) + 2 * reasons + (3 + 1) + 2
     expected = 2 * of_zone + of_core + of_tip + 2 * (3 + 9) + of_cell + of_charge + 3
-    expected += of_source + 10 + 4 + 11 * 2
+    expected += of_source + 10 + (4 + 1) + 11 * 2
     assert len([name for name, _ in known if not name.startswith("process_")]) == expected
     for quality in Quality:
         for state in AlarmState:

@@ -26,7 +26,7 @@ from watchedpot.app.config.recorded import rules_of
 from watchedpot.app.entry import spool
 from watchedpot.app.entry.intake import COMMIT_S, Intake
 from watchedpot.app.rejudge import Rejudged, rejudge, unanswered
-from watchedpot.app.serving import Recorded, certificate_of, doors_of
+from watchedpot.app.serving import Recorded, certificate_end_ns, certificate_of, doors_of
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan, CellState
 from watchedpot.core.entries import refused
@@ -155,6 +155,9 @@ class Daemon:
         self._log = structlog.get_logger("watchedpot")
         service = configuration.service
         doors, certificate = doors_of(service, self._report_tokens), certificate_of(service)
+        self._certificate_expires_ns = (
+            None if certificate is None else certificate_end_ns(certificate)
+        )
         self._clock = clock
         self._ledger = Ledger.open(
             service.ledger_path,
@@ -416,6 +419,7 @@ class Daemon:
             cells=tuple(cell for cell in shown if cell is not None),
             sources=tuple(poller.status() for poller in self._pollers),
             ledger=self._ledger.status(),
+            certificate_expires_ns=self._certificate_expires_ns,
         )
 
     def _resumed_cells(self, found: Resumed) -> dict[str, _Cell]:
@@ -479,6 +483,8 @@ class Daemon:
                 ("source", source),
                 *((name, str(value)) for name, value in told),
             )
+        elif event_name == log.SOURCE_LINK:
+            self._log.warning(event_name, **({"source": source} | fields))
         else:
             self._log.error(event_name, **({"source": source} | fields))
 

@@ -18,6 +18,7 @@ DAEMON_STOPPED: Final = "daemon_stopped"
 CONFIGURATION_CHANGED: Final = "configuration_changed"
 SOURCE_UP: Final = "source_up"
 SOURCE_LOST: Final = "source_lost"
+SOURCE_LINK: Final = "source_link"
 READINGS_DROPPED: Final = "readings_dropped"
 LEDGER_OPENED: Final = "ledger_opened"
 LEDGER_FAILED: Final = "ledger_failed"
@@ -38,6 +39,7 @@ EVENTS: Final = frozenset(
         CONFIGURATION_CHANGED,  # revision, previous
         SOURCE_UP,  # source, connections: answers again, or for the first time
         SOURCE_LOST,  # source, reason, text: does not answer, or cannot be reached
+        SOURCE_LINK,  # source, link, diagnosis: still lost, but for another reason
         READINGS_DROPPED,  # source, rows: the queue was full
         LEDGER_OPENED,  # path, events, rows
         REJUDGING_FAILED,  # problem: what a failed check put in doubt stays as it was judged

@@ -9,6 +9,7 @@ from itertools import islice, takewhile
 from pathlib import Path
 
 import numpy as np
+from cryptography.x509 import load_pem_x509_certificate
 from numpy.typing import NDArray
 
 from watchedpot.app.config import Configuration, Service
@@ -76,6 +77,12 @@ def _credential() -> Path | None:
     folder = os.environ.get("CREDENTIALS_DIRECTORY")
     path = None if folder is None else Path(folder) / CREDENTIAL
     return path if path is not None and path.is_file() else None
+
+
+def certificate_end_ns(certificate: Certificate) -> int:
+    """When a certificate ends, in UTC; the first of a chain, which is the server's own. [ns]."""
+    own = load_pem_x509_certificate(certificate.chain.read_bytes())
+    return round(own.not_valid_after_utc.timestamp()) * NANO
 
 
 def certificate_of(service: Service) -> Certificate | None:

@@ -495,7 +495,13 @@ class LedgerSnapshot:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The whole daemon."""
+    """The whole daemon.
+
+    Attributes
+    ----------
+    certificate_expires_ns
+        When the certificate that the web server shows ends, in UTC; None without TLS. [ns]
+    """
 
     at: Instant
     started: Instant
@@ -504,3 +510,4 @@ class Snapshot:
     cells: tuple[CellSnapshot, ...]
     sources: tuple[SourceSnapshot, ...]
     ledger: LedgerSnapshot
+    certificate_expires_ns: int | None = None

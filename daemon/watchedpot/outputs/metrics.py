@@ -32,6 +32,7 @@ from watchedpot.core.snapshot import (
     ChargeState,
     CoreSnapshot,
     Exposure,
+    LinkState,
     Phase,
     Snapshot,
     SourceSnapshot,
@@ -57,6 +58,7 @@ PHASES = tuple(phase.value for phase in Phase)
 ALARM_STATES = tuple(state.value for state in AlarmState)
 FAILURES = tuple(reason for reason in Reason if reason is not Reason.NONE)
 FAILURE_NAMES = tuple(reason.name.lower() for reason in FAILURES)
+LINK_NAMES = tuple(state.value for state in LinkState)
 EDGES = ("low", "high")
 RANGES = ("below", "inside", "above", "blind")
 BOUNDS = ("low", "high")
@@ -695,7 +697,20 @@ class Metrics:
             "watchedpot_source_info", "How the device is read.", (*SOURCE, "protocol")
         )
         up = self._gauge("watchedpot_source_up", "Whether the device answers.", SOURCE)
+        link = self._gauge(
+            "watchedpot_source_link_state",
+            "How the connection stands: 1 for the state it is in, 0 for the others.",
+            (*SOURCE, "state"),
+        )
         polls = self._counter("watchedpot_source_polls_total", "Polls, answered or not.", SOURCE)
+        requests = self._counter(
+            "watchedpot_source_requests_total", "Requests sent by polls.", SOURCE
+        )
+        rejected = self._counter(
+            "watchedpot_source_rejected_total",
+            "Readings that came and were not believed, by reason.",
+            (*SOURCE, "reason"),
+        )
         failures = self._counter(
             "watchedpot_source_failures_total",
             "Polls that brought nothing, by reason.",
@@ -724,6 +739,11 @@ class Metrics:
             "Clock of the server minus ours; absent where the protocol gives no time.",
             SOURCE,
         )
+        expires = self._gauge(
+            "watchedpot_source_certificate_expires_timestamp_seconds",
+            "When the first certificate of the connection ends; absent without one.",
+            SOURCE,
+        )
         lateness = self._family(
             "watchedpot_source_poll_lateness_seconds",
             Kind.HISTOGRAM,
@@ -734,17 +754,23 @@ class Metrics:
             labels = (source.id,)
             info.add((*labels, source.protocol), 1)
             up.add(labels, source.is_up)
+            link.add_each(labels, LINK_NAMES, (state is source.link for state in LinkState))
             polls.add(labels, source.polls)
+            requests.add(labels, source.requests)
             counts = (source.failures.get(reason, 0) for reason in FAILURES)
             failures.add_each(labels, FAILURE_NAMES, counts)
+            counts = (source.rejected.get(reason, 0) for reason in FAILURES)
+            rejected.add_each(labels, FAILURE_NAMES, counts)
             overruns.add(labels, source.overruns)
             connections.add(labels, source.connections)
             last_answer.add(labels, _timestamp_s(source.last_answer))
             round_trip.add(labels, source.round_trip_s)
             skew.add(labels, source.skew_s)
+            if source.certificate_expires_ns is not None:
+                expires.add(labels, seconds(source.certificate_expires_ns))
             _add_lateness(lateness, source)
-        yield from (info, up, polls, failures, overruns, connections, last_answer)
-        yield from (round_trip, skew, lateness)
+        yield from (info, up, link, polls, requests, failures, rejected, overruns, connections)
+        yield from (last_answer, round_trip, skew, expires, lateness)
 
     def _ledger(self, snapshot: Snapshot, _now: Instant) -> Iterator[Family]:
         """Health of the record."""
@@ -791,7 +817,13 @@ class Metrics:
             "When the figures of this page were last evaluated.",
         )
         published.add((), _timestamp_s(snapshot.at))
-        yield from (build, config, started, published)
+        expires = self._gauge(
+            "watchedpot_service_certificate_expires_timestamp_seconds",
+            "When the certificate that this page is served with ends; absent without TLS.",
+        )
+        if snapshot.certificate_expires_ns is not None:
+            expires.add((), seconds(snapshot.certificate_expires_ns))
+        yield from (build, config, started, published, expires)
 
     def _process_figures(self, _snapshot: Snapshot, _now: Instant) -> Iterator[Family]:
         """Memory, time and file handles of the process, as the library reads them."""

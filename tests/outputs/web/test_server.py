@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import signal
 import socket
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
-from cryptography.x509.oid import NameOID
 from starlette.responses import StreamingResponse
 
 from outputs.web.asking import ScriptedMetrics, make_app, make_newest
+from support.tls import make_certificate, tomorrow
 from watchedpot.errors import ConfigError, WatchedpotError
 from watchedpot.outputs.web import server
 from watchedpot.outputs.web.app import create_app
@@ -319,27 +313,7 @@ async def test_a_client_that_reads_again_in_time_is_not_cut_off(
 @pytest.fixture(scope="module")
 def certificate(tmp_path_factory: pytest.TempPathFactory) -> Certificate:
     """Certificate for loopback that signs itself, and its key."""
-    folder = tmp_path_factory.mktemp("tls")
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "cell")])
-    names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(LOOPBACK))])
-    begin = datetime.now(UTC) - timedelta(minutes=5)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(1)
-        .not_valid_before(begin)
-        .not_valid_after(begin + timedelta(days=1))
-        .add_extension(names, critical=False)
-        .sign(key, hashes.SHA256())
-    )
-    (folder / "chain.pem").write_bytes(made.public_bytes(Encoding.PEM))
-    (folder / "key.pem").write_bytes(
-        key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    )
-    return Certificate(folder / "chain.pem", folder / "key.pem")
+    return Certificate(*make_certificate(tmp_path_factory.mktemp("tls"), ends=tomorrow()))
 
 
 @pytest.mark.integration

@@ -18,6 +18,7 @@ from watchedpot.core.snapshot import (
     AdviceSnapshot,
     AlarmState,
     CellSnapshot,
+    LinkState,
     SourceSnapshot,
     Why,
 )
@@ -38,6 +39,11 @@ SOURCE = SourceSnapshot(
     skew_s=None,
     lateness_buckets=(),
     lateness_sum_s=0.0,
+    link=LinkState.SILENT,
+    diagnosis="no answer within 2 s; check that the controller runs",
+    requests=7200,
+    rejected={Reason.IMPLAUSIBLE: 5},
+    certificate_expires_ns=at(7200.0).utc_ns,
 )
 
 
@@ -68,7 +74,11 @@ def test_the_daemon_tells_its_own_health() -> None:
     assert told["at"] == "2025-11-01T13:26:40.000Z"
     assert told["started"] == "2025-11-01T12:26:40.000Z"
     assert (told["is_well"], told["stands_still"], told["speed"]) == (True, [], 30.0)
-    assert told["sources"][0]["failures"] == {"no_answer": 2}
+    source = told["sources"][0]
+    assert (source["failures"], source["rejected"]) == ({"no_answer": 2}, {"implausible": 5})
+    assert (source["link"], source["requests"]) == ("silent", 7200)
+    assert source["diagnosis"] == "no answer within 2 s; check that the controller runs"
+    assert source["certificate_expires"] == "2025-11-01T14:26:40.000Z"
     assert told["ledger"] == {
         "is_writing": True,
         "last_commit": "2025-11-01T13:26:39.200Z",

@@ -11,6 +11,7 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field
 
 from watchedpot.core.model import Instant
+from watchedpot.core.snapshot import LinkState
 from watchedpot.core.units import NANO
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -209,12 +210,17 @@ class Source(Part):
     id: str
     protocol: str
     is_up: bool
+    link: LinkState
+    diagnosis: str
     last_answer: Moment | None
     lateness_s: float
     round_trip_s: float
     polls: int
+    requests: int
     failures: dict[str, int]
+    rejected: dict[str, int]
     skew_s: Number
+    certificate_expires: Moment | None
 
 
 class Ledger(Part):

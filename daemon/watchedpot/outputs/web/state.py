@@ -8,7 +8,7 @@ from functools import reduce
 from math import isfinite
 from operator import add
 
-from watchedpot.core.model import Instant
+from watchedpot.core.model import Instant, Reason
 from watchedpot.core.rules import AlarmKind, Verdict
 from watchedpot.core.snapshot import (
     Advice,
@@ -285,17 +285,27 @@ def _tip(tip: TipSnapshot, sentence: str) -> Tip:
 
 
 def _source(source: SourceSnapshot) -> Source:
+    expires_ns = source.certificate_expires_ns
     return Source(
         id=source.id,
         protocol=source.protocol,
         is_up=source.is_up,
+        link=source.link,
+        diagnosis=source.diagnosis,
         last_answer=iso_or_none(source.last_answer),
         lateness_s=source.lateness_s,
         round_trip_s=source.round_trip_s,
         polls=source.polls,
-        failures={reason.name.lower(): count for reason, count in source.failures.items()},
+        requests=source.requests,
+        failures=_by_name(source.failures),
+        rejected=_by_name(source.rejected),
         skew_s=_finite(source.skew_s),
+        certificate_expires=None if expires_ns is None else iso(expires_ns),
     )
+
+
+def _by_name(counts: dict[Reason, int]) -> dict[str, int]:
+    return {reason.name.lower(): count for reason, count in counts.items()}
 
 
 def _ledger(ledger: LedgerSnapshot) -> Ledger:

@@ -8,7 +8,9 @@ import { Live } from "./live.js";
 import { hueOf, overview } from "./overview.js";
 import { prioritySign } from "./shapes.js";
 import { Tails } from "./tails.js";
-import { clock, duration, first, isNew, offset, plural, rank, told } from "./words.js";
+import { capital, clock, duration, first, isNew, offset, plural, rank, spaced, told } from "./words.js";
+
+const SOURCES_SHOWN = 2; // that do not answer; the cells say the rest
 
 const at = (id) => document.getElementById(id);
 const tails = new Tails();
@@ -151,6 +153,9 @@ function banners(state) {
     }
     if (state.ledger && !state.ledger.is_writing) {
       said.push(h("p", { class: "banner", "data-key": "ledger" }, h("strong", {}, "Nothing is recorded: "), "the ledger cannot be written."));
+    }
+    for (const { id, link, diagnosis } of state.sources.filter(({ is_up }) => !is_up).slice(0, SOURCES_SHOWN)) {
+      said.push(h("p", { class: "banner", "data-key": `source ${id}` }, h("strong", {}, `Source ${id}: ${spaced(link)}. `), diagnosis && `${capital(told(diagnosis))}.`));
     }
     if (state.speed !== 1) {
       said.push(h("p", { class: "banner is-quiet", "data-key": "speed" }, `A trial: the cells' time runs ${Number(state.speed.toFixed(1))} times as fast.`));
