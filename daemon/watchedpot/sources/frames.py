@@ -161,6 +161,4 @@ def is_as_wanted(pdu: bytes, wanted: Wanted) -> bool:
     """Whether an answer has the function and the length asked for, or is an exception to it."""
     if pdu[:1] == bytes([wanted.function | EXCEPTION_FLAG]):
         return len(pdu) == 2
-    return (
-        pdu[:2] == bytes([wanted.function, wanted.content]) and len(pdu) == 2 + wanted.content
-    )
+    return pdu[:2] == bytes([wanted.function, wanted.content]) and len(pdu) == 2 + wanted.content

@@ -212,6 +212,17 @@ class Link:
             until_s = max(until_s, member.next_s)
         return _now_s() < until_s
 
+    def spared(self, where: str, member: Member) -> SourceTimeout:
+        """What is said of a unit that is not asked now."""
+        others = self.others(member)
+        whom = "another unit" if others == 1 else f"{others} other units"
+        rhythm = f"once in {BREAK_S:g} s" if member.failed >= BREAK_AFTER else "less often"
+        return SourceTimeout(
+            where,
+            f"no answer; it is asked {rhythm}, so that {whom} on its link stay fresh",
+            hint="check that the unit is on, its number and its line",
+        )
+
     async def open(self, where: str) -> None:
         """Have a connection; waits for its turn and for the wire, each within its bound."""
         began_s = _now_s()
@@ -232,6 +243,8 @@ class Link:
         """
         began_s = _now_s()
         async with self._turn(ask.where):
+            if self.spares(member):  # another silent unit came first
+                raise self.spared(ask.where, member)
             wire = await self._ready(ask.where, began_s)
             sent_s = _now_s()
             is_clear = False
@@ -242,9 +255,7 @@ class Link:
                 self._timeouts += 1
                 self._fail(member, sent_s)
                 is_clear = (
-                    wire.has_ids
-                    and self._timeouts < HALF_OPEN_TIMEOUTS
-                    and self.others(member) > 0
+                    wire.has_ids and self._timeouts < HALF_OPEN_TIMEOUTS and self.others(member) > 0
                 )
                 raise
             except SourceError:

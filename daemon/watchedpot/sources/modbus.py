@@ -52,8 +52,6 @@ from watchedpot.sources.decode import (
 )
 from watchedpot.sources.frames import Seen, Sight, Wanted, is_as_wanted, look
 from watchedpot.sources.link import (
-    BREAK_AFTER,
-    BREAK_S,
     GATEWAY_CODES,
     Answer,
     Ask,
@@ -338,7 +336,7 @@ class ModbusUnit:
     async def connect(self) -> None:
         """Have the link stand; a unit that is spared is not asked."""
         if self._link.spares(self._member):
-            raise self._spared()
+            raise self._link.spared(self._where, self._member)
         if not self._is_open:
             self._is_open = True
             self._link.hold()
@@ -453,16 +451,6 @@ class ModbusUnit:
                 f"every read was refused with exception {codes[0]} ({REFUSALS[codes[0]]})",
                 hint="check table, address and unit number of its channels",
             )
-
-    def _spared(self) -> SourceTimeout:
-        others = self._link.others(self._member)
-        whom = "another unit" if others == 1 else f"{others} other units"
-        rhythm = f"once in {BREAK_S:g} s" if self._member.failed >= BREAK_AFTER else "less often"
-        return SourceTimeout(
-            self._where,
-            f"no answer; it is asked {rhythm}, so that {whom} on its link stay fresh",
-            hint="check that the unit is on, its number and its line",
-        )
 
     def _too_slow(self, left: int) -> SourceTimeout:
         return SourceTimeout(
