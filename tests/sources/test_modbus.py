@@ -114,26 +114,6 @@ async def test_the_device_keeps_the_contract(raw: RawModbus) -> None:
     await keeps_contract(lambda: ModbusUnit(wanted), [channel.name for channel in ALL])
 
 
-async def test_only_the_four_read_functions_are_ever_sent(raw: RawModbus) -> None:
-    """Through splits, every exception, silence, cuts and probing: functions 1 to 4, no other."""
-    answers: list[Callable[[Asked], bytes | None]] = [
-        by_hand,
-        *(lambda asked, code=code: asked.exception(code) for code in (1, 2, 3, 4, 5, 6, 8, 10, 11)),
-        lambda asked: asked.words([1, 2, 3]),
-        lambda _: None,
-        by_hand,
-    ]
-    async with watching(modbus.poller, source(raw.port)) as watch:
-        for answer in answers:
-            raw.answer = answer
-            await watch.until(lambda _: True)
-        raw.drop_all()
-        await watch.until(is_good)
-    await modbus.probe(source(raw.port))
-    assert len(raw.asked) > 40
-    assert {asked.function for asked in raw.asked} == {1, 2, 3, 4}
-
-
 @pytest.mark.parametrize(
     "answer",
     [

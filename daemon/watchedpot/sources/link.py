@@ -6,7 +6,7 @@ What it guards against, and how:
   answer, so after a timeout, a cancel or a frame that was not understood, a TCP connection is
   dropped, and nothing is asked until the line has been quiet for as long as an answer may take.
 - **A link that is only half there.** Two timeouts in a row, with nothing between, and it is
-  opened anew; where only one unit answers on it, one timeout is enough.
+  opened anew; where a unit is alone on it, one timeout is enough.
 - **A unit that is off, and slows those that are not.** After two failed reads in a row it is
   asked once in 30 s, as long as another unit answers; and all silent units together get at most
   a quarter of the link's time. A unit that is alone on its link is never made to wait.
@@ -255,7 +255,7 @@ class Link:
                 self._timeouts += 1
                 self._fail(member, sent_s)
                 is_clear = (
-                    wire.has_ids and self._timeouts < HALF_OPEN_TIMEOUTS and self.others(member) > 0
+                    wire.has_ids and self._timeouts < HALF_OPEN_TIMEOUTS and len(self._members) > 1
                 )
                 raise
             except SourceError:

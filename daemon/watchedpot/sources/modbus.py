@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -40,8 +41,11 @@ from watchedpot.sources.base import (
     poller_of,
 )
 from watchedpot.sources.decode import (
+    ADDRESSES,
     BIT_TABLES,
+    BITS_PER_REGISTER,
     ILLEGAL_ADDRESS,
+    MAX_REGISTERS,
     Request,
     alone,
     exception_reading,
@@ -182,10 +186,7 @@ class PymodbusWire:
             raise SourceUnreachable(ask.where, "read without a connection")
         request = ask.request
         function, method = READS[request.table]
-        is_bits = request.table in BIT_TABLES
-        content = -(-request.count // 8) if is_bits else 2 * request.count
-        # The library counts its transactions up from 1 and sends this one with the next number.
-        self._wanted = Wanted(self._source.framing, ask.unit, function, content)
+        self._wanted = Wanted(self._source.framing, ask.unit, function, content(request))
         self._heard, self._wrong = b"", None
         client.ctx.comm_params.timeout_connect = ask.bound_s
         try:
@@ -196,7 +197,9 @@ class PymodbusWire:
             self._wanted = None
         if type(answer) is ExceptionResponse:
             return int(answer.exception_code)
-        words: Sequence[int] = answer.bits[: request.count] if is_bits else answer.registers
+        words: Sequence[int] = (
+            answer.bits[: request.count] if request.table in BIT_TABLES else answer.registers
+        )
         return words
 
     def close(self) -> None:
@@ -374,6 +377,9 @@ class ModbusUnit:
             answers.append(answer)
             if answer != ILLEGAL_ADDRESS:
                 plan.append(request)
+            elif request != (shorter := bare(request)):
+                ahead.append(shorter)
+                continue
             elif len(request.channels) == 1:
                 absent.append(request)
             elif splits < SPLITS_PER_POLL:
@@ -467,9 +473,46 @@ def _link(source: ModbusSource, links: Links) -> Link:
 
 def plan(source: ModbusSource) -> tuple[Request, ...]:
     """The requests of one poll, when no register is missing."""
-    return plan_requests(
+    requests = plan_requests(
         source.channels, max_registers=source.max_registers, max_gap=source.max_gap
     )
+    if source.framing is Framing.MBAP:
+        return requests
+    return told_apart(requests, max_gap=source.max_gap)
+
+
+def content(request: Request) -> int:
+    """Length of the values in an answer [bytes]."""
+    return -(-request.count // 8) if request.table in BIT_TABLES else 2 * request.count
+
+
+def told_apart(requests: Sequence[Request], *, max_gap: int) -> tuple[Request, ...]:
+    """The same reads with answers of different lengths, so far as ``max_gap`` allows.
+
+    RTU frames do not say what they answer: one that came twice, or from before, then shows by
+    its length. A read grows by unused registers behind its last one; where those do not exist,
+    the unit says so and the read is made without them.
+    """
+    taken: set[tuple[RegisterTable, int]] = set()
+    apart = []
+    for request in requests:
+        limit = MAX_REGISTERS * (BITS_PER_REGISTER if request.table in BIT_TABLES else 1)
+        most = min(request.count + max_gap, limit, ADDRESSES - request.address)
+        for count in range(request.count, most + 1):
+            longer = replace(request, count=count)
+            if (request.table, content(longer)) not in taken:
+                break
+        else:
+            longer = request
+        taken.add((request.table, content(longer)))
+        apart.append(longer)
+    return tuple(apart)
+
+
+def bare(request: Request) -> Request:
+    """A read without what was added behind its last channel."""
+    end = max(channel.address + channel.width for channel in request.channels)
+    return replace(request, count=end - request.address)
 
 
 def load(source: ModbusSource) -> Load:
