@@ -16,7 +16,7 @@ from watchedpot.core.model import Quality, Reading, Reason
 from watchedpot.errors import SourceRefused, SourceTimeout, SourceUnreachable
 from watchedpot.sources import modbus
 from watchedpot.sources.base import WrongShape
-from watchedpot.sources.modbus import ModbusDevice
+from watchedpot.sources.modbus import ModbusUnit
 from watchedpot.sources.wiring import (
     Conversion,
     ModbusChannel,
@@ -79,7 +79,7 @@ async def raw() -> AsyncIterator[RawModbus]:
 
 async def read_once(wanted: ModbusSource) -> dict[str, Reading]:
     """Readings of one read on a connection of its own."""
-    device = ModbusDevice(wanted)
+    device = ModbusUnit(wanted)
     try:
         await device.connect()
         return await device.read()
@@ -111,27 +111,7 @@ async def test_the_wire_sees_the_configured_addresses(raw: RawModbus) -> None:
 async def test_the_device_keeps_the_contract(raw: RawModbus) -> None:
     """What pollers rely on holds for the real device as for the scripted one."""
     wanted = source(raw.port)
-    await keeps_contract(lambda: ModbusDevice(wanted), [channel.name for channel in ALL])
-
-
-async def test_only_the_four_read_functions_are_ever_sent(raw: RawModbus) -> None:
-    """Through splits, every exception, silence, cuts and probing: functions 1 to 4, no other."""
-    answers: list[Callable[[Asked], bytes | None]] = [
-        by_hand,
-        *(lambda asked, code=code: asked.exception(code) for code in (1, 2, 3, 4, 5, 6, 8, 10, 11)),
-        lambda asked: asked.words([1, 2, 3]),
-        lambda _: None,
-        by_hand,
-    ]
-    async with watching(modbus.poller, source(raw.port)) as watch:
-        for answer in answers:
-            raw.answer = answer
-            await watch.until(lambda _: True)
-        raw.drop_all()
-        await watch.until(is_good)
-    await modbus.probe(source(raw.port))
-    assert len(raw.asked) > 40
-    assert {asked.function for asked in raw.asked} == {1, 2, 3, 4}
+    await keeps_contract(lambda: ModbusUnit(wanted), [channel.name for channel in ALL])
 
 
 @pytest.mark.parametrize(
@@ -218,7 +198,7 @@ BANK = tuple(
 async def test_one_absent_register_leaves_the_others_good(raw: RawModbus) -> None:
     """Of 16 channels, 15 are good and one is bad for its address, asked for only by itself."""
     raw.answer = lambda asked: holding_bank({11}, asked)
-    device = ModbusDevice(source(raw.port, *BANK))
+    device = ModbusUnit(source(raw.port, *BANK))
     await device.connect()
     readings = await device.read()  # three splits
     readings = await device.read()  # the last one
@@ -281,7 +261,7 @@ async def test_a_silent_device_yields_missing_rows_within_the_bound(raw: RawModb
         assert str(watch.reports[0][1]["text"]) == (
             f"source plc (127.0.0.1:{raw.port} unit 5): no answer to a read of 1 coils from 3"
             " within 0.2 s; its 4 channels are missing, next try within 0.2 s;"
-            " check that the controller runs and has this unit number"
+            " check that the controller runs, has this unit number and speaks MBAP frames"
         )
 
 

@@ -1,30 +1,68 @@
-"""A TCP proxy on loopback that can fall silent without closing anything."""
+"""A TCP proxy on loopback that misbehaves as networks do.
+
+Modes: pass on, delay, swallow (nothing is closed, nothing comes), abort (cut at the next bytes),
+trickle (byte by byte), split (in two parts), corrupt (one bit of each chunk turned over). The
+mode may be changed while connections stand; ``chaos`` changes it by chance.
+"""
 
 from __future__ import annotations
 
 import asyncio
+import random
+from enum import StrEnum
 from types import TracebackType
 from typing import Self
 
 
+class Mode(StrEnum):
+    """What becomes of the bytes."""
+
+    PASS = "pass"
+    DELAY = "delay"
+    SWALLOW = "swallow"
+    ABORT = "abort"
+    TRICKLE = "trickle"
+    SPLIT = "split"
+    CORRUPT = "corrupt"
+
+
 class Proxy:
-    """Passes bytes on, or swallows them while ``is_silent``.
+    """Passes bytes on, more or less.
 
     Attributes
     ----------
+    mode
+        What becomes of the bytes from now on.
+    step_s
+        How long a delay is, and a pause between the parts of a chunk. [s]
     port
         Where it listens.
-    open
-        Client connections now.
+    open, accepted
+        Client connections now, and ever.
+    sent
+        All bytes that clients sent, by connection, in the order of their coming.
     """
 
-    def __init__(self, target_port: int) -> None:
+    def __init__(self, target_port: int, *, rng: random.Random | None = None) -> None:
         self._target_port = target_port
-        self.is_silent = False
+        self._rng = rng or random.Random(1)
+        self.mode = Mode.PASS
+        self.step_s = 0.02
         self.open = 0
+        self.accepted = 0
         self.port = 0
+        self.sent: list[bytearray] = []
         self._writers: set[asyncio.StreamWriter] = set()
         self._closed = asyncio.Event()
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether bytes are swallowed."""
+        return self.mode is Mode.SWALLOW
+
+    @is_silent.setter
+    def is_silent(self, is_silent: bool) -> None:
+        self.mode = Mode.SWALLOW if is_silent else Mode.PASS
 
     async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -38,8 +76,7 @@ class Proxy:
         trace: TracebackType | None,
     ) -> None:
         self._server.close()
-        for writer in self._writers:
-            writer.transport.abort()
+        self.drop_all()
         await self._server.wait_closed()
         await self.idle()
 
@@ -48,27 +85,75 @@ class Proxy:
         if self.open:
             await self._closed.wait()
 
+    def drop_all(self) -> None:
+        """Cut every connection."""
+        for writer in self._writers:
+            writer.transport.abort()
+
+    async def chaos(self, *, mean_s: float) -> None:
+        """Change the mode by chance until cancelled, each after about ``mean_s``."""
+        while True:
+            self.mode = self._rng.choice([*Mode, Mode.PASS, Mode.PASS])
+            if self._rng.random() < 0.1:
+                self.drop_all()
+            await asyncio.sleep(self._rng.expovariate(1.0 / mean_s))
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.open += 1
+        self.accepted += 1
         self._closed.clear()
-        far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._target_port)
-        self._writers |= {writer, far_writer}
+        sent = bytearray()
+        self.sent.append(sent)
+        self._writers.add(writer)
         try:
-            async with asyncio.TaskGroup() as group:
-                group.create_task(self._pass_on(reader, far_writer))
-                group.create_task(self._pass_on(far_reader, writer))
+            far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._target_port)
+            self._writers.add(far_writer)
+            try:
+                async with asyncio.TaskGroup() as group:
+                    group.create_task(self._pass_on(reader, far_writer, sent))
+                    group.create_task(self._pass_on(far_reader, writer, None))
+            finally:
+                self._writers.discard(far_writer)
+        except ConnectionError:
+            writer.transport.abort()  # nobody listens behind
         finally:
-            self._writers -= {writer, far_writer}
+            self._writers.discard(writer)
             self.open -= 1
             if not self.open:
                 self._closed.set()
 
-    async def _pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _pass_on(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, kept: bytearray | None
+    ) -> None:
         try:
             while received := await reader.read(65536):
-                if not self.is_silent:
-                    writer.write(received)
+                if kept is not None:
+                    kept += received
+                for part in self._parts(received):
+                    if self.mode in (Mode.DELAY, Mode.TRICKLE, Mode.SPLIT):
+                        await asyncio.sleep(self.step_s)
+                    writer.write(part)
         except ConnectionError:
             pass
         finally:
             writer.close()
+
+    def _parts(self, received: bytes) -> list[bytes]:
+        """What is sent on of a chunk."""
+        match self.mode:
+            case Mode.SWALLOW:
+                return []
+            case Mode.ABORT:
+                self.drop_all()
+                return []
+            case Mode.TRICKLE:
+                return [received[at : at + 1] for at in range(len(received))]
+            case Mode.SPLIT:
+                middle = self._rng.randint(0, len(received))
+                return [part for part in (received[:middle], received[middle:]) if part]
+            case Mode.CORRUPT:
+                garbled = bytearray(received)
+                garbled[self._rng.randrange(len(garbled))] ^= 1 << self._rng.randrange(8)
+                return [bytes(garbled)]
+            case _:
+                return [received]

@@ -11,6 +11,7 @@ import math
 import random
 from bisect import bisect_left
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
@@ -126,12 +127,37 @@ class ProbedChannel:
         The answer as it came, for a person to read.
     orders
         All four readings of a 32-bit float that is not good, by word order and byte swap.
+    took_s
+        How long the answer took; nan where it was not measured. [s]
     """
 
     name: str
     raw: str
     reading: Reading
     orders: dict[tuple[WordOrder, bool], float] = field(default_factory=dict)
+    took_s: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What a source asks of its device.
+
+    Attributes
+    ----------
+    link
+        What its one connection is to.
+    requests_per_poll
+        When all goes well. [1]
+    """
+
+    link: str
+    requests_per_poll: int
+    poll_period_s: float
+
+    @property
+    def requests_per_s(self) -> float:
+        """Mean over a poll period [1/s]."""
+        return self.requests_per_poll / self.poll_period_s
 
 
 def next_delay_s(attempt: int, *, base_s: float, cap_s: float, jitter: float) -> float:
@@ -270,6 +296,8 @@ class Poller:
         Jitter of the waits.
     judge
         Says which readings are believed.
+    hold
+        Keeps what its devices share, for as long as it runs.
     """
 
     def __init__(
@@ -288,6 +316,7 @@ class Poller:
         report: Report,
         rng: random.Random,
         judge: Judge = as_it_came,
+        hold: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self.source_id = source_id
         self._protocol = protocol
@@ -302,6 +331,7 @@ class Poller:
         self._report = report
         self._rng = rng
         self._judge = judge
+        self._hold = hold
         self._where = f"source {source_id}"
 
         self._device: Device | None = None
@@ -328,9 +358,10 @@ class Poller:
 
     async def run(self) -> None:
         """Poll until cancelled; leaves no connection open."""
-        async with asyncio.TaskGroup() as group:
-            group.create_task(self._stay_connected())
-            await self._poll_on_phase()
+        with self._hold():
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._stay_connected())
+                await self._poll_on_phase()
 
     def status(self) -> SourceSnapshot:
         """Counts and times of this source so far."""
@@ -489,8 +520,13 @@ def poller_of(
     report: Report,
     rng: random.Random,
     judge: Judge = as_it_came,
+    hold: Callable[[], AbstractContextManager[None]] = nullcontext,
+    bound_s: float | None = None,
 ) -> Poller:
-    """Poller of a configured source; our bounds are a little wider than the library's."""
+    """Poller of a configured source; our bounds are a little wider than the library's.
+
+    Where a device bounds each of its steps itself, ``bound_s`` is the bound of all of them.
+    """
     return Poller(
         source.id,
         protocol,
@@ -498,11 +534,12 @@ def poller_of(
         make_device,
         clock=clock,
         poll_period_s=source.poll_period_s,
-        connect_bound_s=source.connect_timeout_s + SAFETY_S,
-        read_bound_s=source.answer_timeout_s + SAFETY_S,
+        connect_bound_s=(bound_s or source.connect_timeout_s) + SAFETY_S,
+        read_bound_s=(bound_s or source.answer_timeout_s) + SAFETY_S,
         reconnect_cap_s=source.reconnect_cap_s,
         emit=emit,
         report=report,
         rng=rng,
         judge=judge,
+        hold=hold,
     )

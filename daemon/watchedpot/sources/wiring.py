@@ -43,6 +43,21 @@ class RegisterTable(StrEnum):
     INPUT_REGISTERS = "input_registers"  # function 4
 
 
+class Framing(StrEnum):
+    """How a Modbus request is packed; the two cannot be told apart by looking at a port."""
+
+    MBAP = "MBAP"  # Modbus TCP: a header with a transaction id
+    RTU = "RTU"  # serial: unit first, check sum last, and nothing that names the request
+
+
+class Parity(StrEnum):
+    """Parity bit of a serial line."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
+
+
 class WordOrder(StrEnum):
     """Which 16-bit word of a longer value stands at the lower address."""
 
@@ -97,15 +112,40 @@ class OpcuaChannel:
 
 
 @dataclass(frozen=True, slots=True)
-class ModbusSource:
-    """One Modbus TCP connection to one unit.
+class SerialLine:
+    """A serial line: one of this computer, or the one behind a gateway, for its timing.
 
     Attributes
     ----------
+    path
+        Device file of the port; empty for the line of a gateway.
+    """
+
+    baud_rate: int
+    parity: Parity = Parity.EVEN
+    stop_bits: int = 1
+    path: str = ""
+
+    @property
+    def character_s(self) -> float:
+        """Time of one byte: start bit, 8 bits, parity and stop bits [s]."""
+        return (9 + (self.parity is not Parity.NONE) + self.stop_bits) / self.baud_rate
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusSource:
+    """One Modbus unit, alone or with others at one address.
+
+    Attributes
+    ----------
+    host, port
+        Where it listens; empty and 0 on a serial port of this computer.
     answer_timeout_s
-        Bound of one request, in real seconds. [s]
+        Bound of one request, in real seconds; longer where the line needs longer. [s]
     max_registers, max_gap
         Longest block, and how many unused registers a block may bridge.
+    line
+        The serial line, where there is one and its speed is known.
     """
 
     id: str
@@ -119,6 +159,20 @@ class ModbusSource:
     max_registers: int = 125
     max_gap: int = 8
     reconnect_cap_s: float = 5.0
+    framing: Framing = Framing.MBAP
+    line: SerialLine | None = None
+
+    @property
+    def address(self) -> str:
+        """Where it is: host and port, or the path of the serial port."""
+        return self.line.path if self.line and self.line.path else f"{self.host}:{self.port}"
+
+    @property
+    def protocol(self) -> str:
+        """What it speaks, as the configuration names it."""
+        if self.framing is Framing.MBAP:
+            return "modbus_tcp"
+        return "modbus_rtu" if self.line and self.line.path else "modbus_rtu_tcp"
 
 
 @dataclass(frozen=True, slots=True)

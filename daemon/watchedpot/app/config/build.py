@@ -119,11 +119,20 @@ def build(documents: Sequence[Document], faults: Faults) -> Configuration:
 def _check_devices(sources: dict[str, tuple[Place, model.Source]], faults: Faults) -> None:
     """One connection to a device: two would load it twice and could disagree."""
     seen: dict[str, str] = {}
+    links: dict[str, tuple[str, str]] = {}
     for place, source in sources.values():
         if isinstance(source, model.OpcuaSource):
             device = source.url
         else:
-            device = f"{source.host}:{source.port} unit {source.unit}"
+            address, manner = _link_of(source)
+            device = f"{address} unit {source.unit}"
+            earlier, first = links.setdefault(address, (manner, source.id))
+            if earlier != manner:
+                faults.add(
+                    place,
+                    f"expected {earlier} at {address}, as source {first} has it, got {manner}",
+                    "all units at one address share one connection; correct one of the two",
+                )
         other = seen.setdefault(device, source.id)
         if other != source.id:
             faults.add(
@@ -131,6 +140,14 @@ def _check_devices(sources: dict[str, tuple[Place, model.Source]], faults: Fault
                 f"expected a device of its own, got {device}, which source {other} reads too",
                 "let all channels of a device name one source",
             )
+
+
+def _link_of(source: model.ModbusTables) -> tuple[str, str]:
+    """Where the connection of a Modbus source goes, and how it speaks there."""
+    if isinstance(source, model.ModbusRtuSource):
+        settings = f"{source.baud_rate} bit/s, {source.parity} parity, {source.stop_bits} stop bits"
+        return source.serial_port, f"{source.protocol} with {settings}"
+    return f"{source.host}:{source.port}", source.protocol
 
 
 def _service(documents: Sequence[Document], faults: Faults, notices: list[str]) -> Service:

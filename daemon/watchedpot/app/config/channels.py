@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from watchedpot.app.config import model
 from watchedpot.app.config.faults import Faults, Place, nearest, shown
 from watchedpot.sources.wiring import (
     Conversion,
+    Framing,
     ModbusChannel,
     ModbusSource,
     OpcuaChannel,
     OpcuaSource,
     RegisterTable,
+    SerialLine,
     Source,
     Unit,
     ValueType,
@@ -220,11 +223,11 @@ class Wiring:
         )
 
     def _modbus_channel(
-        self, name: str, channel: model.Channel, source: model.ModbusSource, place: Place
+        self, name: str, channel: model.Channel, source: model.ModbusTables, place: Place
     ) -> WiredChannel | None:
         if channel.table is None:
             tables = _one_of([table.value for table in RegisterTable])
-            self._absent(place.at("table"), tables, f"source {source.id} speaks modbus_tcp")
+            self._absent(place.at("table"), tables, f"source {source.id} speaks {source.protocol}")
         elif (channel.type is ValueType.BOOL) != (channel.table in _BITS) and (
             not self.faults.concern(place.at("type"))
         ):
@@ -269,7 +272,7 @@ class Wiring:
             self.faults.add(place.at("swap_bytes"), "expected false for a bit, got true")
 
     def _check_address(
-        self, address: int, wired: ModbusChannel, source: model.ModbusSource, place: Place
+        self, address: int, wired: ModbusChannel, source: model.ModbusTables, place: Place
     ) -> None:
         """Inside the table, and nobody else's."""
         base, last = source.address_base, wired.address + wired.width - 1
@@ -335,5 +338,19 @@ def _source(source: model.Source, channels: Sequence[WiredChannel]) -> Source:
         )
     return ModbusSource(
         channels=tuple(one for one in channels if isinstance(one, ModbusChannel)),
-        **source.model_dump(exclude={"protocol", "address_base"}),
+        **_modbus_link(source),
     )
+
+
+def _modbus_link(source: model.ModbusTables) -> dict[str, Any]:
+    """Keys of a Modbus source as the sources name them."""
+    keys = source.model_dump(
+        exclude={"protocol", "address_base", "serial_port", "baud_rate", "parity", "stop_bits"}
+    )
+    if isinstance(source, model.ModbusRtuSource):
+        line = SerialLine(source.baud_rate, source.parity, source.stop_bits, source.serial_port)
+        return {**keys, "host": "", "port": 0, "framing": Framing.RTU, "line": line}
+    if isinstance(source, model.ModbusRtuTcpSource):
+        line_behind = SerialLine(source.baud_rate) if source.baud_rate else None
+        return {**keys, "framing": Framing.RTU, "line": line_behind}
+    return keys

@@ -22,7 +22,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError, core_schema
 
 from watchedpot.core.rules import Dosing, PartRule, Priority, Verdict, ZoneKind
-from watchedpot.sources.wiring import RegisterTable, Unit, ValueType, WordOrder
+from watchedpot.sources.wiring import Parity, RegisterTable, Unit, ValueType, WordOrder
 
 ORDER = "order"
 """Type of the faults about two values that are the wrong way round."""
@@ -30,6 +30,8 @@ ORDER = "order"
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Positive = Annotated[float, Field(gt=0)]
+ModbusBound = Annotated[float, Field(gt=0, le=2)]  # several follow each other within 8 s
+BaudRate = Annotated[int, Field(ge=1200, le=921_600)]
 NotNegative = Annotated[float, Field(ge=0)]
 PollPeriod = Annotated[float, Field(ge=0.05, le=5)]
 Energy = Annotated[float, Field(gt=0, le=500)]
@@ -111,7 +113,7 @@ class OpcuaSource(Part):
     """One connection to an OPC UA server."""
 
     protocol: Literal["opcua"]
-    """Protocol of the source: "opcua" or "modbus_tcp"."""
+    """Protocol of the source: "opcua", "modbus_tcp", "modbus_rtu_tcp" or "modbus_rtu"."""
     id: Id
     """Name of the source: lower-case letters, digits and underscores."""
     url: Annotated[str, StringConstraints(pattern=r"^opc\.tcp://[^\s/@]+(/[^\s@]*)?$")]
@@ -131,26 +133,20 @@ class OpcuaSource(Part):
 
 
 class ModbusSource(Part):
-    """One Modbus TCP connection to one unit."""
+    """What all Modbus sources have: one unit."""
 
-    protocol: Literal["modbus_tcp"]
-    """Protocol of the source: "opcua" or "modbus_tcp"."""
     id: Id
     """Name of the source: lower-case letters, digits and underscores."""
-    host: Text
-    """Name or address of the device."""
-    port: Annotated[int, Field(ge=1, le=65535)] = 502
-    """TCP port of the device."""
     unit: Annotated[int, Field(ge=0, le=255)]
     """Unit identifier of the device, 0 to 255."""
     address_base: Literal[0, 1]
     """Address of the first register in this file: 0 as on the wire, or 1 as in many manuals."""
     poll_period_s: PollPeriod = 1.0
     """Time from one read of all channels to the next, 0.05 to 5 [s]."""
-    connect_timeout_s: Positive = 2.0
-    """Bound of connecting, in real time [s]."""
-    answer_timeout_s: Positive = 1.0
-    """Bound of one request, in real time [s]."""
+    connect_timeout_s: ModbusBound = 2.0
+    """Bound of connecting, in real time, at most 2 [s]."""
+    answer_timeout_s: ModbusBound = 1.0
+    """Bound of one request, in real time, at most 2 [s]."""
     max_registers: Annotated[int, Field(ge=4, le=125)] = 125
     """Longest block in one request, in registers [1]."""
     max_gap: Annotated[int, Field(ge=0, le=121)] = 8
@@ -159,7 +155,52 @@ class ModbusSource(Part):
     """Longest pause between two tries to connect, in real time [s]."""
 
 
-Source = Annotated[OpcuaSource | ModbusSource, Discriminator("protocol")]
+class ModbusTcpSource(ModbusSource):
+    """One unit by Modbus TCP."""
+
+    protocol: Literal["modbus_tcp"]
+    """Protocol of the source: "opcua", "modbus_tcp", "modbus_rtu_tcp" or "modbus_rtu"."""
+    host: Text
+    """Name or address of the device."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """TCP port of the device."""
+
+
+class ModbusRtuTcpSource(ModbusSource):
+    """One unit by RTU frames over TCP, through a converter that passes bytes on as they are."""
+
+    protocol: Literal["modbus_rtu_tcp"]
+    """Protocol of the source: "opcua", "modbus_tcp", "modbus_rtu_tcp" or "modbus_rtu"."""
+    host: Text
+    """Name or address of the converter."""
+    port: Annotated[int, Field(ge=1, le=65535)]
+    """TCP port of the converter."""
+    max_registers: Annotated[int, Field(ge=4, le=125)] = 60
+    """Longest block in one request, in registers [1]."""
+    baud_rate: BaudRate | None = None
+    """Speed of the serial line behind the converter; from it, how long an answer may take
+    [bit/s]."""
+
+
+class ModbusRtuSource(ModbusSource):
+    """One unit on a serial port of this computer."""
+
+    protocol: Literal["modbus_rtu"]
+    """Protocol of the source: "opcua", "modbus_tcp", "modbus_rtu_tcp" or "modbus_rtu"."""
+    unit: Annotated[int, Field(ge=1, le=247)]
+    """Unit identifier of the device, 1 to 247."""
+    serial_port: Annotated[str, StringConstraints(pattern=r"^/\S+$")]
+    """Device file of the port; a name under /dev/serial/by-id stays with the adapter."""
+    baud_rate: BaudRate
+    """Speed of the line, 1200 to 921600 [bit/s]."""
+    parity: Annotated[Parity, Field(strict=False)] = Parity.EVEN
+    """Parity bit of the line."""
+    stop_bits: Literal[1, 2] = 1
+    """Stop bits of the line [1]."""
+
+
+ModbusTables = ModbusTcpSource | ModbusRtuTcpSource | ModbusRtuSource
+Source = Annotated[OpcuaSource | ModbusTables, Discriminator("protocol")]
 
 
 class Ageing(Part):

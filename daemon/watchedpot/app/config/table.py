@@ -96,7 +96,7 @@ def wiring_table(configuration: Configuration) -> str:
 
 def _device(source: Source) -> str:
     if isinstance(source, ModbusSource):
-        at = f"modbus_tcp {source.host}:{source.port} unit {source.unit}, addresses as on the wire"
+        at = f"{source.protocol} {source.address} unit {source.unit}, addresses as on the wire"
     else:
         at = f"opcua {source.url}, {source.channels[0].namespace_uri}"
     return f"source {source.id}: {at}, every {source.poll_period_s:g} s"
