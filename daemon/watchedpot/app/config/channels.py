@@ -327,13 +327,18 @@ def _conversion(channel: model.Channel) -> Conversion:
 
 
 def _source(source: model.Source, channels: Sequence[WiredChannel]) -> Source:
-    """Source with its channels; the keys that are not of a channel have the same names."""
+    """Source with its channels; the keys that are not of a channel have the same names.
+
+    What protects it is added by ``security``.
+    """
     if isinstance(source, model.OpcuaSource):
         return OpcuaSource(
             channels=tuple(one for one in channels if isinstance(one, OpcuaChannel)),
-            **source.model_dump(exclude={"protocol", "namespace_uri"}),
+            **source.model_dump(
+                exclude={"protocol", "namespace_uri", "security", "user", "identity"}
+            ),
         )
     return ModbusSource(
         channels=tuple(one for one in channels if isinstance(one, ModbusChannel)),
-        **source.model_dump(exclude={"protocol", "address_base"}),
+        **source.model_dump(exclude={"protocol", "address_base", "identity"}),
     )
