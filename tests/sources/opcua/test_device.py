@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC
+from itertools import pairwise
 
 import pytest
 import pytest_asyncio
@@ -23,11 +24,13 @@ from support.devices import keeps_contract
 from support.opcua_bench import OpcuaBench, Script, serving
 from support.proxy import Proxy
 from support.running import free_port, is_good, is_missing, reasons, watching
-from watchedpot.core.model import NO_TIME_NS, Quality, Reading, Reason
+from watchedpot.core.model import NO_TIME_NS, Block, Quality, Reading, Reason
+from watchedpot.core.units import NANO
 from watchedpot.errors import SourceRefused, SourceSlotTaken, SourceTimeout, SourceUnreachable
-from watchedpot.sources import opcua
+from watchedpot.sources import opcua, patience
 from watchedpot.sources.base import WrongShape
 from watchedpot.sources.opcua import OpcuaDevice
+from watchedpot.sources.opcua.device import acquaintance
 from watchedpot.sources.wiring import Conversion, OpcuaChannel, OpcuaSource, Unit, ValueType
 
 pytestmark = [pytest.mark.integration, pytest.mark.asyncio(loop_scope="module")]
@@ -241,6 +244,106 @@ async def test_a_read_holds_no_more_nodes_than_the_server_allows(
     assert [readings[c.name].value for c in ALL] == [110.0, 110.0, 1.0]
     assert max(sizes) <= limit
     assert sum(sizes) == 5
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        StatusCodes.BadTooManyOperations,
+        StatusCodes.BadEncodingLimitsExceeded,
+        StatusCodes.BadResponseTooLarge,
+    ],
+)
+@pytest.mark.parametrize("most", [1, 2, 3])
+async def test_a_limit_that_the_server_does_not_tell_is_found_and_remembered(
+    cell: Cell, code: int, most: int
+) -> None:
+    """It says 10000 and refuses more than a few: halved until it fits, and not tried again."""
+    cell.script.most, cell.script.most_code = most, code
+    known = acquaintance(source(cell.port))
+    for turn in range(2):
+        device = OpcuaDevice(source(cell.port), known)
+        await device.connect()
+        cell.reads.clear()
+        readings = await device.read()
+        readings = await device.read()
+        await device.close()
+        assert [readings[c.name].value for c in ALL] == [110.0, 110.0, 1.0]
+        refused = [size for size in cell.reads if size > most]
+        assert bool(refused) is (turn == 0 and most > 1)
+
+
+async def test_a_node_that_cannot_be_read_at_all_is_an_error(cell: Cell) -> None:
+    """A refusal of even one node is no matter of size."""
+    cell.script.most = 0
+    with pytest.raises(SourceRefused, match="a read of 1 nodes was refused"):
+        await read_once(source(cell.port))
+
+
+MANY = tuple(
+    OpcuaChannel(f"cell/many/c{number}", CELL, f"s=c{number}", ValueType.FLOAT32, CELSIUS)
+    for number in range(12)
+)
+
+
+async def test_a_node_that_keeps_reads_waiting_is_isolated(cell: Cell) -> None:
+    """Twelve nodes, one of them behind a dead device: soon eleven are good in every poll.
+
+    The server waits 1 s before it answers a read with that node in it; the bound is 0.4 s. The
+    twelfth says that it has no answer, and the connection is kept.
+    """
+    for channel in MANY:
+        if channel.name not in cell.nodes:
+            node = ua.NodeId(ua.String(channel.identifier[2:]), ua.Int16(2))
+            await cell.add(channel.name, node, 110.0, ua.VariantType.Float)
+    cell.script.delay_s = {cell.nodes[MANY[7].name]: 1.0}
+
+    def all_but_one(block: Block) -> bool:
+        return int((block.quality == Quality.GOOD).sum()) == len(MANY) - 1
+
+    async with watching(opcua.poller, source(cell.port, *MANY)) as watch:
+        row = await watch.until(all_but_one, within_s=8.0)
+        assert reasons(row)[MANY[7].name] is Reason.NO_ANSWER
+        connections = watch.poller.status().connections
+        assert connections <= 3
+        number = len(watch.blocks)
+        for _ in range(15):
+            assert all_but_one(await watch.until(lambda _: True))
+        assert watch.poller.status().connections == connections
+        steady = watch.blocks[number:]
+        gaps_ns = [b.mono_ns[0] - a.mono_ns[0] for a, b in pairwise(steady)]
+        assert max(gaps_ns) < 0.4 * NANO
+
+
+async def test_a_slow_node_that_is_quick_again_comes_back(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked on its own after its pause, answered in time, and read with the others again."""
+    monkeypatch.setattr(patience, "FIRST_PAUSE_S", 0.3)
+    monkeypatch.setattr(patience, "LONGEST_PAUSE_S", 0.3)
+    cell.script.delay_s = {cell.nodes[SETPOINT.name]: 1.0}
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(lambda block: int((block.quality == Quality.GOOD).sum()) == 2)
+        cell.script.delay_s = {}
+        for _ in range(5):
+            await watch.until(is_good, within_s=8.0)
+
+
+async def test_what_is_too_slow_stays_too_slow_without_stopping_others(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked again in vain: the others are good in that poll too, if half a bound later."""
+    monkeypatch.setattr(patience, "FIRST_PAUSE_S", 0.1)
+    monkeypatch.setattr(patience, "LONGEST_PAUSE_S", 0.1)
+    cell.script.delay_s = {cell.nodes[SETPOINT.name]: 1.0}
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(lambda block: int((block.quality == Quality.GOOD).sum()) == 2)
+        connections = watch.poller.status().connections
+        for _ in range(12):
+            row = await watch.until(lambda _: True)
+            assert int((row.quality == Quality.GOOD).sum()) == 2
+            assert not row.quality[0, 1] == Quality.GOOD
+        assert watch.poller.status().connections == connections
 
 
 async def test_an_unknown_namespace_is_bad_until_it_appears(cell: Cell) -> None:

@@ -66,7 +66,7 @@ def _security(
     source: model.OpcuaSource, folder: Path, place: Place, faults: Faults, notices: list[str]
 ) -> OpcuaSecurity | None:
     table = source.security
-    if table is None:
+    if table is None or faults.concern(place.at("policy")):
         return None
     if table.policy is SecurityPolicy.NONE:
         for key in sorted(table.model_fields_set - {"policy"}):
