@@ -40,6 +40,10 @@ PURE_STANDARD_LIBRARY = (
 OWNERS: Mapping[str, tuple[str, ...]] = {
     "asyncua": ("watchedpot.sources.opcua", "potsim.serve_opcua"),
     "pymodbus": ("watchedpot.sources.modbus", "potsim.serve_modbus"),
+    "cryptography": (
+        *("watchedpot.sources.certificates", "watchedpot.sources.opcua.trust"),
+        "watchedpot.app.certificate",
+    ),
     "sqlite3": ("watchedpot.outputs.ledger",),
     "prometheus_client": ("watchedpot.outputs.metrics",),
     "fastapi": ("watchedpot.outputs.web",),

@@ -219,7 +219,7 @@ def test_nothing_in_the_sources_writes_to_a_controller() -> None:
         for path in paths
         for line, name in writes(path.read_text("utf-8"))
     ]
-    assert {"opcua.py", "modbus.py"} <= {path.name for path in paths}
+    assert {"session.py", "modbus.py"} <= {path.name for path in paths}
     assert not found, "\n".join(found)
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from watchedpot import __version__
-from watchedpot.app import questions, report
+from watchedpot.app import certificate, questions, report
 from watchedpot.app.entry import command as entry
 from watchedpot.errors import ConfigError, SourceError, WatchedpotError
 
@@ -102,6 +102,7 @@ def _parser() -> argparse.ArgumentParser:
     questions.add_parser(commands)
     report.add_parser(commands)
 
+    certificate.add_parser(commands)
     token = commands.add_parser("token", help="make a token for somebody who may act")
     token.add_argument("name", type=_holder, metavar="NAME", help="who it is for")
     token.set_defaults(command=_token)

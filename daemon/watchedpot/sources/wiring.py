@@ -112,6 +112,105 @@ class OpcuaChannel:
 
 
 @dataclass(frozen=True, slots=True)
+class ModbusIdentity:
+    """A value by which the unit shows that it is the one that is meant.
+
+    Attributes
+    ----------
+    channel
+        Where the value is read; not one of the source's channels.
+    expected
+        What it must be, before any scaling. [raw]
+    """
+
+    channel: ModbusChannel
+    expected: float
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaIdentity:
+    """A variable by which a server shows that it is the one that is meant.
+
+    Attributes
+    ----------
+    expected
+        What its value must be: a text such as a serial number, or a number. [raw]
+    """
+
+    namespace_uri: str
+    identifier: str
+    expected: float | str
+
+
+class SecurityPolicy(StrEnum):
+    """How an OPC UA channel is protected; the names are those of OPC UA Part 7."""
+
+    NONE = "none"
+    BASIC256SHA256 = "Basic256Sha256"
+    AES128_SHA256_RSAOAEP = "Aes128Sha256RsaOaep"
+    AES256_SHA256_RSAPSS = "Aes256Sha256RsaPss"
+
+
+class SecurityMode(StrEnum):
+    """What the policy is used for."""
+
+    SIGN = "sign"
+    SIGN_AND_ENCRYPT = "sign_and_encrypt"
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaSecurity:
+    """A protected channel: what we show and whom we believe.
+
+    Files are read at each connection, so a renewed certificate needs no restart. Paths are texts,
+    since the record keeps what was configured.
+
+    Attributes
+    ----------
+    certificate_path, key_path
+        Our certificate (PEM or DER, with its chain if it has one) and its key (PEM).
+    server_certificate_path
+        The one certificate that the server may show; None for ``trusted_folder``.
+    trusted_folder
+        Certificates of servers, or of those who signed them.
+    crl_folder
+        Lists of revoked certificates; where it is named, each signer needs a current one.
+    trust_any_server
+        Whether the server need not be known at all: encrypted, but with whom nobody knows.
+    host_name
+        Name or address that the server's certificate must carry; None: not looked at.
+    demand_key_usage
+        Whether the certificate must name the uses that OPC UA asks for.
+    """
+
+    policy: SecurityPolicy
+    mode: SecurityMode
+    certificate_path: str
+    key_path: str
+    server_certificate_path: str | None = None
+    trusted_folder: str | None = None
+    crl_folder: str | None = None
+    trust_any_server: bool = False
+    host_name: str | None = None
+    demand_key_usage: bool = False
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether nobody on the way can read along."""
+        return self.policy is not SecurityPolicy.NONE and self.mode is SecurityMode.SIGN_AND_ENCRYPT
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaUser:
+    """As whom we log on: a name with a password in a file of its own, or a certificate."""
+
+    name: str | None = None
+    password_path: str | None = None
+    certificate_path: str | None = None
+    key_path: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SerialLine:
     """A serial line: one of this computer, or the one behind a gateway, for its timing.
 
@@ -161,6 +260,7 @@ class ModbusSource:
     reconnect_cap_s: float = 5.0
     framing: Framing = Framing.MBAP
     line: SerialLine | None = None
+    identity: ModbusIdentity | None = None
 
     @property
     def address(self) -> str:
@@ -185,6 +285,10 @@ class OpcuaSource:
         Bound of one request, in real seconds. [s]
     session_timeout_s
         Life of a session that we no longer use, so that a crash frees its slot. [s]
+    channel_lifetime_s
+        How long the keys of the secure channel are used before they are renewed. [s]
+    skew_alarm_s
+        Difference of the server's clock from ours that is reported. [s]
     """
 
     id: str
@@ -195,6 +299,11 @@ class OpcuaSource:
     answer_timeout_s: float = 2.0
     session_timeout_s: float = 60.0
     reconnect_cap_s: float = 5.0
+    channel_lifetime_s: float = 3600.0
+    skew_alarm_s: float = 5.0
+    security: OpcuaSecurity | None = None
+    user: OpcuaUser | None = None
+    identity: OpcuaIdentity | None = None
 
 
 Source: TypeAlias = ModbusSource | OpcuaSource

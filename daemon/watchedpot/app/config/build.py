@@ -15,6 +15,7 @@ from watchedpot.app.config.channels import Wiring
 from watchedpot.app.config.faults import Faults, Place
 from watchedpot.app.config.files import Document, by_id
 from watchedpot.app.config.origins import origins
+from watchedpot.app.config.security import protection
 from watchedpot.core.rules import CellRules
 from watchedpot.sources.wiring import Source
 
@@ -96,7 +97,11 @@ def build(documents: Sequence[Document], faults: Faults) -> Configuration:
     cells = Cells(documents, wiring, faults, notices).built()
     if not cells and not faults.found:
         faults.add(Place(documents[0].name), "expected at least one cell, got none")
-    built = wiring.built()
+    protections = {
+        source_id: protection(source, place, faults, notices)
+        for source_id, (place, source) in sources.items()
+    }
+    built = tuple(protections[one.id].of(one) for one in wiring.built())
     text = json.dumps(
         {
             "sources": [asdict(one) for one in built],

@@ -330,11 +330,16 @@ def _conversion(channel: model.Channel) -> Conversion:
 
 
 def _source(source: model.Source, channels: Sequence[WiredChannel]) -> Source:
-    """Source with its channels; the keys that are not of a channel have the same names."""
+    """Source with its channels; the keys that are not of a channel have the same names.
+
+    What protects it is added by ``security``.
+    """
     if isinstance(source, model.OpcuaSource):
         return OpcuaSource(
             channels=tuple(one for one in channels if isinstance(one, OpcuaChannel)),
-            **source.model_dump(exclude={"protocol", "namespace_uri"}),
+            **source.model_dump(
+                exclude={"protocol", "namespace_uri", "security", "user", "identity"}
+            ),
         )
     return ModbusSource(
         channels=tuple(one for one in channels if isinstance(one, ModbusChannel)),
@@ -345,7 +350,10 @@ def _source(source: model.Source, channels: Sequence[WiredChannel]) -> Source:
 def _modbus_link(source: model.ModbusTables) -> dict[str, Any]:
     """Keys of a Modbus source as the sources name them."""
     keys = source.model_dump(
-        exclude={"protocol", "address_base", "serial_port", "baud_rate", "parity", "stop_bits"}
+        exclude={
+            *("protocol", "address_base", "identity"),
+            *("serial_port", "baud_rate", "parity", "stop_bits"),
+        }
     )
     if isinstance(source, model.ModbusRtuSource):
         line = SerialLine(source.baud_rate, source.parity, source.stop_bits, source.serial_port)

@@ -17,7 +17,7 @@ from typing import Any, get_args
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from watchedpot.app.config.model import ORDER, File, Part
+from watchedpot.app.config.model import ORDER, TEXT_OR_NUMBER, File, Part
 
 EFFECT = "nothing was started"
 
@@ -69,6 +69,7 @@ _EXPECTED = {
     "enum": "{expected}",
     "literal_error": "{expected}",
     "union_tag_invalid": "{expected_tags}",
+    TEXT_OR_NUMBER: "a text or a finite number",
 }
 _ENTRIES = {
     "sources": "[[sources]]",

@@ -7,10 +7,12 @@ names the key's unit. What one key cannot know (sources, materials, other keys) 
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Discriminator,
     Field,
@@ -22,10 +24,21 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError, core_schema
 
 from watchedpot.core.rules import Dosing, PartRule, Priority, Verdict, ZoneKind
-from watchedpot.sources.wiring import Parity, RegisterTable, Unit, ValueType, WordOrder
+from watchedpot.sources.wiring import (
+    Parity,
+    RegisterTable,
+    SecurityMode,
+    SecurityPolicy,
+    Unit,
+    ValueType,
+    WordOrder,
+)
 
 ORDER = "order"
 """Type of the faults about two values that are the wrong way round."""
+
+TEXT_OR_NUMBER = "text_or_number"
+"""Type of the faults about a value that is neither."""
 
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
@@ -40,6 +53,7 @@ Diffusivity = Annotated[float, Field(ge=0.03, le=1)]
 Minutes = Annotated[float, Field(gt=0, le=1440)]
 Room = Annotated[float, Field(ge=-20, le=60)]
 Pressure = Annotated[float, Field(ge=0.8, le=25)]
+Node = Annotated[str, StringConstraints(pattern=r"^(s=.+|i=[0-9]+)$")]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 
 
@@ -109,6 +123,85 @@ class Ledger(Part):
     """Size above which the oldest recorded readings are removed [MB]."""
 
 
+def _text_or_number(value: object) -> object:
+    """Raise the fault of what is neither a text nor a finite number."""
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if isinstance(value, str) or (is_number and math.isfinite(value)):  # type: ignore[arg-type]
+        return value
+    raise PydanticCustomError(TEXT_OR_NUMBER, "expected a text or a number")
+
+
+Expected = Annotated[int | float | str, BeforeValidator(_text_or_number)]
+
+
+class OpcuaSecurity(Part):
+    """How the channel to an OPC UA server is protected, and which server is believed."""
+
+    policy: Annotated[SecurityPolicy, Field(strict=False)] = SecurityPolicy.NONE
+    """Security policy; "none" is open to everybody on the way."""
+    mode: Annotated[SecurityMode, Field(strict=False)] = SecurityMode.SIGN_AND_ENCRYPT
+    """What the policy is used for: "sign", or "sign_and_encrypt"."""
+    certificate_path: Text | None = None
+    """Our certificate, PEM or DER, as `watchedpot certificate` makes it; relative to the folder of
+    this file, or absolute."""
+    key_path: Text | None = None
+    """Its private key, PEM, without a password."""
+    server_certificate_path: Text | None = None
+    """The only certificate that the server may show, PEM or DER."""
+    trusted_folder: Text | None = None
+    """Instead: folder of the certificates of servers, or of the authorities that signed them."""
+    crl_folder: Text | None = None
+    """Folder of the authorities' lists of revoked certificates; each then needs a current one."""
+    trust_any_server: bool = False
+    """Instead of both: believe any server. Nobody then knows whose temperatures these are."""
+    host_name: Text | None = None
+    """Name or address that the server's certificate must carry; left out: not looked at."""
+    demand_key_usage: bool = False
+    """Whether the server's certificate must name the uses that OPC UA asks for; many do not."""
+
+
+class OpcuaUser(Part):
+    """As whom the daemon logs on to an OPC UA server; only on an encrypted channel."""
+
+    name: Text | None = None
+    """Name of the user, with password_path."""
+    password_path: Text | None = None
+    """File whose first line is the password, readable by its owner only (mode 600); relative to
+    the folder of this file, or absolute."""
+    certificate_path: Text | None = None
+    """Instead: certificate of the user, PEM or DER, with key_path."""
+    key_path: Text | None = None
+    """Its private key, PEM, without a password."""
+
+
+class OpcuaIdentity(Part):
+    """A variable by which an OPC UA server shows that it is the one that is meant."""
+
+    node: Node
+    """OPC UA identifier of it: s=text or i=number."""
+    namespace_uri: Text | None = None
+    """Its namespace; left out: that of the source."""
+    expected: Expected
+    """What it must be at each connection, such as a serial number: a text or a number."""
+
+
+class ModbusIdentity(Part):
+    """A register by which a Modbus unit shows that it is the one that is meant."""
+
+    table: Annotated[RegisterTable, Field(strict=False)]
+    """Modbus table of it."""
+    address: Annotated[int, Field(ge=0, le=65536)]
+    """Address of its first register or bit, counted from the source's address_base."""
+    type: Annotated[ValueType, Field(strict=False)]
+    """Type of the value."""
+    word_order: Annotated[WordOrder, Field(strict=False)] | None = None
+    """Of a value of two or more registers: which 16-bit word stands at the lower address."""
+    swap_bytes: bool = False
+    """Whether the two bytes of each register are swapped."""
+    expected: float
+    """What it must be at each connection, such as a serial number or a version [raw]."""
+
+
 class OpcuaSource(Part):
     """One connection to an OPC UA server."""
 
@@ -130,6 +223,14 @@ class OpcuaSource(Part):
     """Life of a session that is no longer used, in real time [s]."""
     reconnect_cap_s: Positive = 5.0
     """Longest pause between two tries to connect, in real time [s]."""
+    skew_alarm_s: Positive = 5.0
+    """Difference of the server's clock from ours that is reported [s]."""
+    security: OpcuaSecurity | None = None
+    """How the channel is protected; left out: not at all."""
+    user: OpcuaUser | None = None
+    """As whom the daemon logs on; left out: anonymous."""
+    identity: OpcuaIdentity | None = None
+    """A variable that shows that it is the server that is meant."""
 
 
 class ModbusSource(Part):
@@ -153,6 +254,8 @@ class ModbusSource(Part):
     """Unused registers that a block may bridge [1]."""
     reconnect_cap_s: Positive = 5.0
     """Longest pause between two tries to connect, in real time [s]."""
+    identity: ModbusIdentity | None = None
+    """A register that shows that it is the unit that is meant."""
 
 
 class ModbusTcpSource(ModbusSource):
@@ -300,7 +403,7 @@ class Channel(Part):
     """Id of the source that serves the value."""
     type: Annotated[ValueType, Field(strict=False)]
     """Type of the value on the wire; a value of another type is not believed."""
-    node: Annotated[str, StringConstraints(pattern=r"^(s=.+|i=[0-9]+)$")] | None = None
+    node: Node | None = None
     """OPC UA identifier in the source's namespace: s=text or i=number."""
     uncertain_is_good: bool = False
     """OPC UA: whether a value of uncertain status counts as good."""

@@ -10,34 +10,33 @@ import logging
 import math
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC
-from typing import Any
+from itertools import pairwise
 
 import pytest
 import pytest_asyncio
 from asyncua import ua
-from asyncua.common.utils import ServiceError
-from asyncua.server.server import Server
-from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaStatusCodeError
 
 from support.devices import keeps_contract
+from support.opcua_bench import OpcuaBench, Script, serving
 from support.proxy import Proxy
 from support.running import free_port, is_good, is_missing, reasons, watching
-from watchedpot.core.model import NO_TIME_NS, Quality, Reading, Reason
-from watchedpot.errors import SourceRefused, SourceTimeout, SourceUnreachable
-from watchedpot.sources import opcua
+from watchedpot.core.model import NO_TIME_NS, Block, Quality, Reading, Reason
+from watchedpot.core.units import NANO
+from watchedpot.errors import SourceRefused, SourceSlotTaken, SourceTimeout, SourceUnreachable
+from watchedpot.sources import opcua, patience
 from watchedpot.sources.base import WrongShape
 from watchedpot.sources.opcua import OpcuaDevice
+from watchedpot.sources.opcua.device import acquaintance
 from watchedpot.sources.wiring import Conversion, OpcuaChannel, OpcuaSource, Unit, ValueType
 
 pytestmark = [pytest.mark.integration, pytest.mark.asyncio(loop_scope="module")]
 
 CELL = "urn:demo:cell"
 OTHER = "urn:demo:cabinet"
-STAMP = ua.DateTime(2026, 1, 1, 12, 0, tzinfo=UTC)
 STAMP_NS = 1_767_268_800_000_000_000
 CELSIUS = Conversion(unit=Unit.CELSIUS, plausible_low=-50.0, plausible_high=400.0)
 
@@ -47,64 +46,29 @@ DISPENSING = OpcuaChannel("cell/dispensing", CELL, "s=a;b=c", ValueType.BOOL)
 ALL = (WALL, SETPOINT, DISPENSING)
 
 
-@dataclass
-class Cell:
-    """A server with three variables that a test writes as it likes."""
-
-    port: int
-    server: Server
-    nodes: dict[str, ua.NodeId] = field(default_factory=dict)
-
-    def write(
-        self,
-        name: str,
-        value: Any,
-        kind: ua.VariantType = ua.VariantType.Float,
-        *,
-        status: int = 0,
-        stamp: ua.DateTime = STAMP,
-    ) -> None:
-        """Let a variable answer with this, past the server's own checks of type and status."""
-        answer = ua.DataValue(
-            ua.Variant(value, kind), ua.StatusCode(ua.UInt32(status)), stamp, stamp
-        )
-        self.server.set_attribute_value_callback(self.nodes[name], lambda *_: answer)
+class Cell(OpcuaBench):
+    """A bench with the three variables of a cell."""
 
     def reset(self) -> None:
-        """Write good values: 110.0 degC, 110 degC, true."""
+        """Nothing goes wrong and all values are good: 110.0 degC, 110 degC, true."""
+        self.script.__dict__.update(Script().__dict__)
         self.write(WALL.name, 110.0)
         self.write(SETPOINT.name, 110, ua.VariantType.Int16)
         self.write(DISPENSING.name, True, ua.VariantType.Boolean)
         self.write("state", 0, ua.VariantType.Int32)
         self.write("limit", 10_000, ua.VariantType.UInt32)
+        self.reads.clear()
 
 
 @asynccontextmanager
-async def serving(*uris: str, port: int, wall_c: float = 110.0) -> AsyncIterator[Cell]:
+async def serving_cell(*uris: str, port: int, wall_c: float = 110.0) -> AsyncIterator[Cell]:
     """Server with namespaces in this order; the variables are in the last of them."""
-    server = Server()
-    await server.init()
-    server.set_endpoint(f"opc.tcp://127.0.0.1:{port}/")
-    for uri in uris:
-        index = ua.Int16(await server.register_namespace(uri))
-    cell = Cell(port, server)
-    kind, objects = ua.VariantType, server.nodes.objects
-    cell.nodes = {
-        WALL.name: ua.NodeId(ua.String("wall"), index),
-        SETPOINT.name: ua.NodeId(ua.Int32(4711), index),
-        DISPENSING.name: ua.NodeId(ua.String("a;b=c"), index),
-        "state": ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_State)),
-        "limit": opcua.MAX_NODES_PER_READ,
-        "namespaces": opcua.NAMESPACE_ARRAY,
-    }
-    await objects.add_variable(cell.nodes[WALL.name], "wall", wall_c, kind.Float)
-    await objects.add_variable(cell.nodes[SETPOINT.name], "setpoint", 110, kind.Int16)
-    await objects.add_variable(cell.nodes[DISPENSING.name], "dispensing", True, kind.Boolean)
-    await server.start()
-    try:
+    async with serving(*uris, port=port, kind=Cell) as cell:
+        index, kind = ua.Int16(len(uris) + 1), ua.VariantType
+        await cell.add(WALL.name, ua.NodeId(ua.String("wall"), index), wall_c, kind.Float)
+        await cell.add(SETPOINT.name, ua.NodeId(ua.Int32(4711), index), 110, kind.Int16)
+        await cell.add(DISPENSING.name, ua.NodeId(ua.String("a;b=c"), index), True, kind.Boolean)
         yield cell
-    finally:
-        await server.stop()
 
 
 @pytest.fixture(autouse=True)
@@ -116,7 +80,7 @@ def _quiet(caplog: pytest.LogCaptureFixture) -> None:
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def shared() -> AsyncIterator[Cell]:
     """One server for all tests that do not restart it; the start takes a second."""
-    async with serving(CELL, port=free_port()) as cell:
+    async with serving_cell(CELL, port=free_port()) as cell:
         yield cell
 
 
@@ -267,19 +231,119 @@ async def test_a_read_holds_no_more_nodes_than_the_server_allows(
     device = OpcuaDevice(source(cell.port))
     sizes: list[int] = []
     await device.connect()
-    assert device._client is not None
-    ask = device._client.uaclient.read
+    assert device._session._client is not None
+    ask = device._session._client.uaclient.read
 
     async def counted(parameters: ua.ReadParameters) -> list[ua.DataValue]:
         sizes.append(len(parameters.NodesToRead))
         return await ask(parameters)
 
-    monkeypatch.setattr(device._client.uaclient, "read", counted)
+    monkeypatch.setattr(device._session._client.uaclient, "read", counted)
     readings = await device.read()
     await device.close()
     assert [readings[c.name].value for c in ALL] == [110.0, 110.0, 1.0]
     assert max(sizes) <= limit
-    assert sum(sizes) == 4
+    assert sum(sizes) == 5
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        StatusCodes.BadTooManyOperations,
+        StatusCodes.BadEncodingLimitsExceeded,
+        StatusCodes.BadResponseTooLarge,
+    ],
+)
+@pytest.mark.parametrize("most", [1, 2, 3])
+async def test_a_limit_that_the_server_does_not_tell_is_found_and_remembered(
+    cell: Cell, code: int, most: int
+) -> None:
+    """It says 10000 and refuses more than a few: halved until it fits, and not tried again."""
+    cell.script.most, cell.script.most_code = most, code
+    known = acquaintance(source(cell.port))
+    for turn in range(2):
+        device = OpcuaDevice(source(cell.port), known)
+        await device.connect()
+        cell.reads.clear()
+        readings = await device.read()
+        readings = await device.read()
+        await device.close()
+        assert [readings[c.name].value for c in ALL] == [110.0, 110.0, 1.0]
+        refused = [size for size in cell.reads if size > most]
+        assert bool(refused) is (turn == 0 and most > 1)
+
+
+async def test_a_node_that_cannot_be_read_at_all_is_an_error(cell: Cell) -> None:
+    """A refusal of even one node is no matter of size."""
+    cell.script.most = 0
+    with pytest.raises(SourceRefused, match="a read of 1 nodes was refused"):
+        await read_once(source(cell.port))
+
+
+MANY = tuple(
+    OpcuaChannel(f"cell/many/c{number}", CELL, f"s=c{number}", ValueType.FLOAT32, CELSIUS)
+    for number in range(12)
+)
+
+
+async def test_a_node_that_keeps_reads_waiting_is_isolated(cell: Cell) -> None:
+    """Twelve nodes, one of them behind a dead device: soon eleven are good in every poll.
+
+    The server waits 1 s before it answers a read with that node in it; the bound is 0.4 s. The
+    twelfth says that it has no answer, and the connection is kept.
+    """
+    for channel in MANY:
+        if channel.name not in cell.nodes:
+            node = ua.NodeId(ua.String(channel.identifier[2:]), ua.Int16(2))
+            await cell.add(channel.name, node, 110.0, ua.VariantType.Float)
+    cell.script.delay_s = {cell.nodes[MANY[7].name]: 1.0}
+
+    def all_but_one(block: Block) -> bool:
+        return int((block.quality == Quality.GOOD).sum()) == len(MANY) - 1
+
+    async with watching(opcua.poller, source(cell.port, *MANY)) as watch:
+        row = await watch.until(all_but_one, within_s=8.0)
+        assert reasons(row)[MANY[7].name] is Reason.NO_ANSWER
+        connections = watch.poller.status().connections
+        assert connections <= 3
+        number = len(watch.blocks)
+        for _ in range(15):
+            assert all_but_one(await watch.until(lambda _: True))
+        assert watch.poller.status().connections == connections
+        steady = watch.blocks[number:]
+        gaps_ns = [b.mono_ns[0] - a.mono_ns[0] for a, b in pairwise(steady)]
+        assert max(gaps_ns) < 0.4 * NANO
+
+
+async def test_a_slow_node_that_is_quick_again_comes_back(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked on its own after its pause, answered in time, and read with the others again."""
+    monkeypatch.setattr(patience, "FIRST_PAUSE_S", 0.3)
+    monkeypatch.setattr(patience, "LONGEST_PAUSE_S", 0.3)
+    cell.script.delay_s = {cell.nodes[SETPOINT.name]: 1.0}
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(lambda block: int((block.quality == Quality.GOOD).sum()) == 2)
+        cell.script.delay_s = {}
+        for _ in range(5):
+            await watch.until(is_good, within_s=8.0)
+
+
+async def test_what_is_too_slow_stays_too_slow_without_stopping_others(
+    cell: Cell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked again in vain: the others are good in that poll too, if half a bound later."""
+    monkeypatch.setattr(patience, "FIRST_PAUSE_S", 0.1)
+    monkeypatch.setattr(patience, "LONGEST_PAUSE_S", 0.1)
+    cell.script.delay_s = {cell.nodes[SETPOINT.name]: 1.0}
+    async with watching(opcua.poller, source(cell.port)) as watch:
+        await watch.until(lambda block: int((block.quality == Quality.GOOD).sum()) == 2)
+        connections = watch.poller.status().connections
+        for _ in range(12):
+            row = await watch.until(lambda _: True)
+            assert int((row.quality == Quality.GOOD).sum()) == 2
+            assert not row.quality[0, 1] == Quality.GOOD
+        assert watch.poller.status().connections == connections
 
 
 async def test_an_unknown_namespace_is_bad_until_it_appears(cell: Cell) -> None:
@@ -305,11 +369,11 @@ async def test_a_namespace_that_moved_over_a_restart_is_followed() -> None:
     """
     port = free_port()
     async with watching(opcua.poller, source(port, WALL)) as watch:
-        async with serving(CELL, port=port, wall_c=180.0):
+        async with serving_cell(CELL, port=port, wall_c=180.0):
             row = await watch.until(is_good)
             assert row.value[0, 0] == 180.0
         await watch.until(is_missing)
-        async with serving(OTHER, CELL, port=port, wall_c=181.0) as moved:
+        async with serving_cell(OTHER, CELL, port=port, wall_c=181.0) as moved:
             old = ua.NodeId(ua.String("wall"), ua.Int16(moved.nodes[WALL.name].NamespaceIndex - 1))
             await moved.server.nodes.objects.add_variable(
                 old, "cabinet", 20.0, ua.VariantType.Float
@@ -334,7 +398,7 @@ async def test_a_silent_server_yields_missing_rows_within_the_bound(cell: Cell) 
         assert set(reasons(row).values()) == {Reason.NO_ANSWER}
         lost = str(watch.reports[-1][1]["text"])
         assert lost == (
-            f"source plc (opc.tcp://127.0.0.1:{proxy.port}/): no answer to a read of 4 nodes"
+            f"source plc (opc.tcp://127.0.0.1:{proxy.port}/): no answer to a read of 5 nodes"
             " within 0.4 s; its 3 channels are missing, next try within 0.2 s;"
             " check that the controller runs"
         )
@@ -384,12 +448,12 @@ async def test_a_lost_session_costs_the_connection(
         await watch.until(is_good)
         device = watch.poller._device
         assert isinstance(device, OpcuaDevice)
-        assert device._client is not None
+        assert device._session._client is not None
 
         async def refuse(_: ua.ReadParameters) -> list[ua.DataValue]:
             raise UaStatusCodeError(StatusCodes.BadSessionIdInvalid)  # type: ignore[no-untyped-call]
 
-        monkeypatch.setattr(device._client.uaclient, "read", refuse)
+        monkeypatch.setattr(device._session._client.uaclient, "read", refuse)
         row = await watch.until(is_missing)
         assert set(reasons(row).values()) == {Reason.REFUSED}
         assert "BadSessionIdInvalid" in str(watch.reports[-1][1]["text"])
@@ -397,24 +461,18 @@ async def test_a_lost_session_costs_the_connection(
     assert watch.poller.status().connections == 2
 
 
-async def test_a_server_out_of_sessions_refuses(
-    cell: Cell, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_server_out_of_sessions_refuses(cell: Cell) -> None:
     """The code of the refusal is in the text, and the socket is closed."""
-
-    def full(*_: object, **__: object) -> None:
-        raise ServiceError(StatusCodes.BadTooManySessions)
-
-    monkeypatch.setattr(cell.server.iserver, "create_session", full)
+    cell.script.session_code = StatusCodes.BadTooManySessions
     async with Proxy(cell.port) as proxy:
-        with pytest.raises(SourceRefused, match=r"session refused: .*BadTooManySessions"):
+        with pytest.raises(SourceSlotTaken, match=r"no session left for us: .*BadTooManySessions"):
             await read_once(source(proxy.port))
         await proxy.idle()
 
 
 async def test_a_server_without_namespaces_is_refused() -> None:
     """Without the table no node can be told from another, so none is read."""
-    async with serving(CELL, port=free_port()) as mute:
+    async with serving_cell(CELL, port=free_port()) as mute:
         mute.write("namespaces", None, ua.VariantType.Null)
         with pytest.raises(SourceRefused, match="does not tell its namespaces"):
             await read_once(source(mute.port))
@@ -426,14 +484,14 @@ async def test_an_answer_of_another_length_is_never_a_value(
     """Fewer values than nodes: which belongs to which is not known, so none is used."""
     device = OpcuaDevice(source(cell.port))
     await device.connect()
-    assert device._client is not None
-    ask = device._client.uaclient.read
+    assert device._session._client is not None
+    ask = device._session._client.uaclient.read
 
     async def shortened(parameters: ua.ReadParameters) -> list[ua.DataValue]:
         return (await ask(parameters))[:-1]
 
-    monkeypatch.setattr(device._client.uaclient, "read", shortened)
-    with pytest.raises(WrongShape, match="expected 4 values, got 3"):
+    monkeypatch.setattr(device._session._client.uaclient, "read", shortened)
+    with pytest.raises(WrongShape, match="expected 5 values, got 4"):
         await device.read()
     await device.close()
 
