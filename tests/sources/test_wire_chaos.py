@@ -21,6 +21,7 @@ from typing import Any
 import pytest
 from asyncua import ua
 from asyncua.server.server import Server
+from asyncua.ua.object_ids import ObjectIds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -189,14 +190,16 @@ def modbus_source(unit: int, port: int, framing: str) -> ModbusSource:
     )
     if framing == "MBAP":
         return source
-    return replace(source, framing=getattr(wiring, "Framing")(framing))  # noqa: B009
+    framed: dict[str, Any] = {"framing": getattr(wiring, "Framing")(framing)}  # noqa: B009
+    return replace(source, **framed)
 
 
 def modbus_factory() -> Callable[..., Poller]:
     """Makes pollers that share their link, where the sources can share one."""
     if "links" not in inspect.signature(modbus.poller).parameters:
         return modbus.poller
-    return partial(modbus.poller, links=import_module("watchedpot.sources.link").Links())
+    shared: dict[str, Any] = {"links": import_module("watchedpot.sources.link").Links()}
+    return partial(modbus.poller, **shared)
 
 
 async def wild_then_calm(proxy: Chaos, watches: list[tuple[Watch, Tally]]) -> int:
@@ -291,7 +294,7 @@ async def telltale_server() -> AsyncIterator[int]:
         server.set_attribute_value_callback(node_id, answer)
     limit = ua.DataValue(ua.Variant(5, kind))
     limit_id = ua.NodeId(
-        ua.Int32(ua.ObjectIds.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead)
+        ua.Int32(ObjectIds.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead)
     )
     server.set_attribute_value_callback(limit_id, lambda *_: limit)
     await server.start()
@@ -312,7 +315,9 @@ async def watch_opcua(port: int, found: list[Step]) -> int:
         OpcuaChannel(f"cell/n{number}/raw", NAMESPACE, f"i={1000 + number}", ValueType.UINT32)
         for number in range(NODES)
     )
-    places = {channel.name: (number,) for number, channel in enumerate(channels)}
+    places: dict[str, tuple[int, ...]] = {
+        channel.name: (number,) for number, channel in enumerate(channels)
+    }
     tally = Tally(places, opcua_origin)
     async with Chaos(port, found, protected=OPCUA_HEAD) as proxy:
         source = OpcuaSource(

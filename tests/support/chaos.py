@@ -101,13 +101,15 @@ class Chaos:
         far_writer: asyncio.StreamWriter | None = None
         try:
             far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._target_port)
-            sides = (self._pass_on(reader, far_writer), self._disturb(far_reader, writer))
-            tasks = [asyncio.ensure_future(side) for side in sides]
+            tasks = [
+                asyncio.ensure_future(self._pass_on(reader, far_writer)),
+                asyncio.ensure_future(self._disturb(far_reader, writer)),
+            ]
             try:
                 await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             finally:
-                for each in tasks:
-                    each.cancel()
+                for side in tasks:
+                    side.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
         except (OSError, asyncio.CancelledError):
             pass  # a cancel is the end of the test
