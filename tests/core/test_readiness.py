@@ -288,6 +288,12 @@ def test_a_sensor_is_to_be_checked_only_where_a_reading_arrived(
         Reason.NOT_FINITE,
         Reason.FILL_VALUE,
         Reason.IMPLAUSIBLE,
+        Reason.FROZEN,
+        Reason.SLEW,
+        Reason.TEN_TIMES_TOO_LARGE,
+        Reason.TEN_TIMES_TOO_SMALL,
+        Reason.LOOKS_LIKE_DEGF,
+        Reason.LOOKS_LIKE_DEGC,
     }
     told = unseen("z", quality, reason)(Situation()).told()
     is_sensor = quality is not Quality.MISSING and reason in of_sensor

@@ -100,8 +100,24 @@ NAMELESS = replace(CHARGE, id=None)
             Advice.CHECK_SENSOR,
             Why.READING_BAD,
             replace(NOZZLE, temp_c=None, quality=Quality.BAD, reason=Reason.FILL_VALUE),
-            "CHECK SENSOR: the reading of nozzle cannot be believed (fill value); hold dispensing "
-            "and have a qualified person check sensor and wiring",
+            "CHECK SENSOR: the reading of nozzle cannot be believed: it is the code for no sensor; "
+            "hold dispensing and have a qualified person check the sensor and its wiring",
+        ),
+        (
+            Advice.CHECK_SENSOR,
+            Why.READING_BAD,
+            replace(NOZZLE, temp_c=None, quality=Quality.BAD, reason=Reason.TEN_TIMES_TOO_LARGE),
+            "CHECK SENSOR: the reading of nozzle cannot be believed: it is ten times too large; "
+            "hold dispensing and have a qualified person check the scale of the channel, and "
+            "whether the program of the controller was changed",
+        ),
+        (
+            Advice.CHECK_DATA,
+            Why.NOT_SEEN,
+            replace(NOZZLE, temp_c=None, quality=Quality.STALE, reason=Reason.NOT_MOVING),
+            "CHECK DATA: nozzle is not seen since 13:26:39: it is old, since the heartbeat or the "
+            "time of the controller stands still; hold dispensing and check whether the program "
+            "of the controller runs",
         ),
         (
             Advice.CHECK_DATA,

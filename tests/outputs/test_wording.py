@@ -10,11 +10,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchedpot.core.alarms import AlarmInput
-from watchedpot.core.model import Detail, Event, EventKind, Instant
+from watchedpot.core.model import Detail, Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule
 from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
 from watchedpot.outputs import wording
-from watchedpot.outputs.wording import ahead, duration, plain, sentence, time_of_day
+from watchedpot.outputs.wording import (
+    ahead,
+    duration,
+    not_believed,
+    plain,
+    seen_of,
+    sentence,
+    time_of_day,
+    to_check,
+)
 
 NOON_NS = 1_762_000_000_000_000_000 // 86_400_000_000_000 * 86_400_000_000_000 + 43_200_000_000_000
 ONSET_NS = NOON_NS - 6_328_000_000_000  # 10:14:32
@@ -750,3 +759,19 @@ def test_a_charge_that_is_not_fit_is_said_when_it_is_loaded() -> None:
     told = told_of(EventKind.CHARGE_CHANGED, how="entry", charge_id="44", unfit="expired")
     assert "not fit for use: expired" in told
     assert "older than it was read" in told_of(EventKind.CHARGE_CHANGED, how="corrected")
+
+
+@pytest.mark.parametrize("reason", [reason for reason in Reason if reason])
+def test_every_reason_says_what_is_seen_and_what_to_check(reason: Reason) -> None:
+    """One sentence each, in words of people, and no two seen alike."""
+    words = not_believed(reason)
+    assert words == f"{seen_of(reason)}; check {to_check(reason)}"
+    assert words[0].islower()
+    assert "_" not in words
+    assert not re.search(r"[.!?]|invalid|failed to|please", words)
+    assert [other for other in Reason if seen_of(other) == seen_of(reason)] == [reason]
+
+
+def test_of_a_reading_that_is_believed_nothing_is_said() -> None:
+    """There is nothing to check."""
+    assert (not_believed(Reason.NONE), seen_of(Reason.NONE), to_check(Reason.NONE)) == ("", "", "")

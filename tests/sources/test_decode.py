@@ -16,6 +16,7 @@ from watchedpot.errors import DataError
 from watchedpot.sources.decode import (
     BIT_TABLES,
     BUILT_IN_TYPES,
+    Implausible,
     Request,
     alone,
     converter,
@@ -222,12 +223,69 @@ def test_the_plausible_range_holds_its_edges(raw: int, is_good: bool) -> None:
         fill_values=st.tuples(st.floats()),
     ),
 )
-def test_a_value_is_finite_exactly_when_it_is_good(
-    raw: float, value_type: ValueType, conversion: Conversion
-) -> None:
-    """No number and no conversion makes a good nan, or a bad number."""
+def test_a_good_value_is_finite(raw: float, value_type: ValueType, conversion: Conversion) -> None:
+    """Nothing makes a good nan, and of what is not good only the implausible tells its number."""
     value, quality, reason = converter(value_type, conversion)(raw)
-    assert math.isfinite(value) is (quality is Quality.GOOD) is (reason is Reason.NONE)
+    assert (quality is Quality.GOOD) is (reason is Reason.NONE)
+    assert math.isfinite(value) is (reason in (Reason.NONE, Reason.IMPLAUSIBLE))
+
+
+@given(raw=st.floats(width=32), status=st.sampled_from([0, 0x4093_0000, 0x808C_0000]))
+def test_a_reading_that_is_bad_has_no_number(raw: float, status: int) -> None:
+    """What is implausible remembers the number that came, and does not tell it as a value."""
+    reading = read(raw, status=status)
+    assert math.isnan(reading.value) is (reading.quality > Quality.UNCERTAIN)
+    assert isinstance(reading, Implausible) is (reading.reason is Reason.IMPLAUSIBLE)
+    if isinstance(reading, Implausible):
+        assert reading.came == raw
+
+
+def test_an_implausible_number_is_told_in_the_unit_of_the_channel() -> None:
+    """18012 tenths are 1801.2 degC, and 752 degF are 400 degC by definition."""
+    tenths = Conversion(scale=0.1, unit=Unit.CELSIUS, plausible_low=-50.0, plausible_high=300.0)
+    reading = modbus_decoder(holding("w", 0, ValueType.INT16, tenths))([18012])
+    assert isinstance(reading, Implausible)
+    assert reading.came == pytest.approx(1801.2)
+    fahrenheit = Conversion(unit=Unit.FAHRENHEIT, plausible_low=-50.0, plausible_high=300.0)
+    hot = modbus_decoder(holding("w", 0, ValueType.INT16, fahrenheit))([752])
+    assert isinstance(hot, Implausible)
+    assert hot.came == pytest.approx(400.0)
+
+
+def test_a_negative_zero_is_zero() -> None:
+    """It is no denormal, and it is a fill value where zero is one."""
+    assert converter(ValueType.FLOAT32, CELSIUS)(-0.0)[1] is Quality.GOOD
+    filled = Conversion(unit=Unit.CELSIUS, fill_values=(0.0,))
+    assert converter(ValueType.FLOAT32, filled)(-0.0)[2] is Reason.FILL_VALUE
+
+
+@pytest.mark.parametrize("words", [[0x0000, 0x0001], [0x8000, 0x0001], [0x007F, 0xFFFF]])
+def test_every_denormal_is_refused(words: list[int]) -> None:
+    """The least, the least negative and the largest one of IEEE 754 single precision."""
+    for conversion in (CELSIUS, Conversion(unit=Unit.PERCENT)):
+        reading = modbus_decoder(holding("w", 0, ValueType.FLOAT32, conversion))(words)
+        assert reading.reason is Reason.IMPLAUSIBLE
+
+
+def test_a_denormal_double_is_refused() -> None:
+    """The largest denormal of IEEE 754 double precision is refused, the least normal one is not."""
+    percent = Conversion(unit=Unit.PERCENT)
+    assert converter(ValueType.FLOAT64, percent)(2.0**-1022 - 2.0**-1074)[2] is Reason.IMPLAUSIBLE
+    assert converter(ValueType.FLOAT64, percent)(2.0**-1022)[1] is Quality.GOOD
+
+
+def test_a_fill_value_is_told_before_the_range_is_looked_at() -> None:
+    """3276.7 degC would be implausible too, but 32767 says that there is no sensor."""
+    tenths = Conversion(
+        scale=0.1,
+        unit=Unit.CELSIUS,
+        plausible_low=-50.0,
+        plausible_high=300.0,
+        fill_values=(32767.0, -32768.0),
+    )
+    for word in (0x7FFF, 0x8000):
+        reading = modbus_decoder(holding("w", 0, ValueType.INT16, tenths))([word])
+        assert reading.reason is Reason.FILL_VALUE
 
 
 @pytest.mark.parametrize(

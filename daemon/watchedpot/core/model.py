@@ -47,6 +47,12 @@ class Reason(IntEnum):
     SERVER_STATE = 12  # the server answers but says that it is not running
     NOT_MOVING = 13  # heartbeat or server time stands still
     NOT_WATCHED = 14  # the daemon itself was not running, or lost the reading
+    FROZEN = 15  # the same number to its last bit for too long
+    SLEW = 16  # a jump that no second reading has confirmed
+    TEN_TIMES_TOO_LARGE = 17
+    TEN_TIMES_TOO_SMALL = 18
+    LOOKS_LIKE_DEGF = 19  # configured as degC
+    LOOKS_LIKE_DEGC = 20  # configured as degF
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,11 @@ from watchedpot.core.snapshot import (
 )
 
 _OF_SENSOR = frozenset(
-    {Reason.STATUS, Reason.NULL, Reason.NOT_FINITE, Reason.FILL_VALUE, Reason.IMPLAUSIBLE}
+    {
+        *(Reason.STATUS, Reason.NULL, Reason.NOT_FINITE, Reason.FILL_VALUE, Reason.IMPLAUSIBLE),
+        *(Reason.FROZEN, Reason.SLEW, Reason.TEN_TIMES_TOO_LARGE, Reason.TEN_TIMES_TOO_SMALL),
+        *(Reason.LOOKS_LIKE_DEGF, Reason.LOOKS_LIKE_DEGC),
+    }
 )
 """Reasons for which a reading that did arrive is not good."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import ceil, isfinite
 
-from watchedpot.core.model import Instant
+from watchedpot.core.model import Instant, Reason
 from watchedpot.core.snapshot import (
     Advice,
     CellSnapshot,
@@ -28,7 +28,9 @@ from watchedpot.outputs.wording import (
     percent,
     plain,
     ready_about,
+    seen_of,
     time_of_day,
+    to_check,
 )
 
 UNSEEN_SHARE = 0.01
@@ -85,6 +87,11 @@ def tip_sentence(zone: ZoneSnapshot, *, cell: str) -> str:
         f"below its limit of {tip.low_c:.1f} degC" if temp_c < tip.low_c else "",
     )
 
+
+_OF_DATA = frozenset(
+    {Reason.ADDRESS, Reason.TYPE, Reason.SHAPE, Reason.SERVER_STATE, Reason.NOT_MOVING}
+)
+"""Reasons for which data that do arrive are not those that are meant: a cable is no use there."""
 
 _BEFORE_CHECK_DATA = (Advice.CUT_HEAT, Advice.HOLD, Advice.CHECK_SENSOR)
 
@@ -233,10 +240,11 @@ def _built_up(_: CellSnapshot, zone: ZoneSnapshot | None) -> str:
 
 
 def _reading_bad(_: CellSnapshot, zone: ZoneSnapshot | None) -> str:
-    why = f" ({zone.reason.name.lower().replace('_', ' ')})" if zone is not None else ""
+    seen = seen_of(zone.reason) if zone is not None else ""
+    check = to_check(zone.reason) if zone is not None else ""
     return (
-        f"the reading of {_named(zone)} cannot be believed{why}; hold dispensing and have a "
-        "qualified person check sensor and wiring"
+        f"the reading of {_named(zone)} cannot be believed{f': {seen}' if seen else ''}; hold "
+        f"dispensing and have a qualified person check {check or 'sensor and wiring'}"
     )
 
 
@@ -247,6 +255,8 @@ def _not_seen(_: CellSnapshot, zone: ZoneSnapshot | None) -> str:
         what = f"{zone.id} was never seen"
     else:
         what = f"{zone.id} is not seen since {time_of_day(zone.last_good.utc_ns)}"
+    if zone is not None and zone.reason in _OF_DATA:
+        return f"{what}: {seen_of(zone.reason)}; hold dispensing and check {to_check(zone.reason)}"
     return (
         f"{what}; hold dispensing and check that the cell's controller runs and that its network "
         "cable is plugged in"

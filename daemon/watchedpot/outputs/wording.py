@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import isfinite
 
-from watchedpot.core.model import Event, EventKind, Instant
+from watchedpot.core.model import Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
 from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
 from watchedpot.core.units import NANO
@@ -72,6 +72,97 @@ _PERSONAL_INPUTS = {
     "take_out_of_service": "taken out of service",
     "return_to_service": "returned to service",
 }
+
+
+_NOT_BELIEVED = {
+    Reason.STATUS: ("the controller itself says that it is not good", "the sensor and its wiring"),
+    Reason.NO_CONNECTION: (
+        "there is no connection to the controller",
+        "the network cable and that the controller runs",
+    ),
+    Reason.NO_ANSWER: (
+        "the controller does not answer",
+        "that it runs and that the network is not overloaded",
+    ),
+    Reason.REFUSED: (
+        "the controller refuses to tell it",
+        "the rights of this program and the settings of the controller",
+    ),
+    Reason.ADDRESS: (
+        "the controller has nothing at this address",
+        "the address in the configuration and the program of the controller",
+    ),
+    Reason.SHAPE: (
+        "the answer is of another kind or length than asked for",
+        "the unit number and any gateway between",
+    ),
+    Reason.TYPE: (
+        "it is of another type than configured",
+        "whether the program of the controller was changed",
+    ),
+    Reason.NULL: ("it is empty although it is called good", "the sensor and the controller"),
+    Reason.NOT_FINITE: ("it is not a number", "the sensor and its wiring"),
+    Reason.FILL_VALUE: ("it is the code for no sensor", "the sensor and its wiring"),
+    Reason.IMPLAUSIBLE: (
+        "it is outside what the sensor can return",
+        "the sensor, its wiring, and the word order in the configuration",
+    ),
+    Reason.SERVER_STATE: (
+        "the server of the controller says that it does not run",
+        "whether the controller is stopped or in maintenance",
+    ),
+    Reason.NOT_MOVING: (
+        "it is old, since the heartbeat or the time of the controller stands still",
+        "whether the program of the controller runs",
+    ),
+    Reason.NOT_WATCHED: ("this program was not reading at the time", "that it runs all the time"),
+    Reason.FROZEN: (
+        "it has been the same to its last digit for too long",
+        "the sensor's input and any gateway between",
+    ),
+    Reason.SLEW: (
+        "it jumped faster than a zone can change, and no second reading has confirmed it",
+        "for a loose contact, if it comes again",
+    ),
+    Reason.TEN_TIMES_TOO_LARGE: (
+        "it is ten times too large",
+        "the scale of the channel, and whether the program of the controller was changed",
+    ),
+    Reason.TEN_TIMES_TOO_SMALL: (
+        "it is ten times too small",
+        "the scale of the channel, and whether the program of the controller was changed",
+    ),
+    Reason.LOOKS_LIKE_DEGF: (
+        "it looks like degrees Fahrenheit where degrees Celsius are configured",
+        "the unit of the channel, and whether the program of the controller was changed",
+    ),
+    Reason.LOOKS_LIKE_DEGC: (
+        "it looks like degrees Celsius where degrees Fahrenheit are configured",
+        "the unit of the channel, and whether the program of the controller was changed",
+    ),
+}
+"""What is seen of a reading that is not believed, and what is to be checked."""
+
+
+def seen_of(reason: Reason) -> str:
+    """What is seen of a reading that is not believed; empty for one that is."""
+    return _NOT_BELIEVED[reason][0] if reason else ""
+
+
+def to_check(reason: Reason) -> str:
+    """What is to be checked where a reading is not believed; empty where it is."""
+    return _NOT_BELIEVED[reason][1] if reason else ""
+
+
+def not_believed(reason: Reason) -> str:
+    """Why a reading is not believed and what to look at; empty for one that is believed.
+
+    Examples
+    --------
+    >>> not_believed(Reason.FILL_VALUE)
+    'it is the code for no sensor; check the sensor and its wiring'
+    """
+    return f"{seen_of(reason)}; check {to_check(reason)}" if reason else ""
 
 
 def sentence(event: Event) -> str:

@@ -116,6 +116,27 @@ EXCEPTION_CODES = {
 ILLEGAL_ADDRESS = 2
 
 
+class Implausible(Reading):
+    """A reading outside its range: without a number, but it knows which one came.
+
+    So that what is judged in the light of earlier readings can say what is wrong with it.
+
+    Attributes
+    ----------
+    came
+        The number in the channel's unit that is not believed, degC for degF.
+    """
+
+    came: float
+
+
+def implausible(came: float, reading: Reading) -> Implausible:
+    """The same reading with the number that came beside it."""
+    remembering = Implausible(*reading)
+    remembering.came = came
+    return remembering
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """One read of consecutive registers or bits, and the channels it serves."""
@@ -207,9 +228,10 @@ def converter(
 ) -> Callable[[float], tuple[float, Quality, Reason]]:
     """Function from the number on the wire to the value in the channel's unit.
 
-    It gives nan, BAD and the first test that was not passed for a fill value, for what is not
-    finite, for a float too near to zero, and for what lies outside the plausible range. Made
-    once for each channel, since it runs for every sample.
+    It gives BAD and the first test that was not passed for a fill value, for what is not finite,
+    for a float too near to zero, and for what lies outside the plausible range; of the last two
+    it tells the number, that others may say what is wrong with it, else nan. Made once for each
+    channel, since it runs for every sample.
 
     Parameters
     ----------
@@ -254,7 +276,7 @@ def converter(
             return math.nan, Quality.BAD, Reason.FILL_VALUE
         if not math.isfinite(value):
             return math.nan, Quality.BAD, Reason.NOT_FINITE
-        return math.nan, Quality.BAD, Reason.IMPLAUSIBLE
+        return value, Quality.BAD, Reason.IMPLAUSIBLE
 
     return convert
 
@@ -281,7 +303,10 @@ def modbus_decoder(channel: ModbusChannel) -> Callable[[Sequence[int]], Reading]
     number = unpacker(channel.type, word_order=channel.word_order, swap_bytes=channel.swap_bytes)
 
     def decode(words: Sequence[int]) -> Reading:
-        return Reading(*convert(number(words)))
+        value, quality, reason = convert(number(words))
+        if reason is Reason.IMPLAUSIBLE:
+            return implausible(value, not_good(quality, reason))
+        return Reading(value, quality, reason)
 
     return decode
 
@@ -347,16 +372,19 @@ def opcua_decoder(channel: OpcuaChannel) -> OpcuaDecoder:
         quality, reason = FINE if status <= LAST_GOOD else status_class(status)
         if quality is Quality.UNCERTAIN and channel.uncertain_is_good:
             quality, reason = FINE
-        content = math.nan
+        content = came = math.nan
         if quality <= Quality.UNCERTAIN:
             if type(value) is expected_type and type_number == expected_number:
-                content, fitness, fault = convert(value)  # type: ignore[arg-type]
+                came, fitness, fault = convert(value)  # type: ignore[arg-type]
                 if fault:
                     quality, reason = fitness, fault
+                else:
+                    content = came
             else:
                 quality = Quality.BAD
                 reason = Reason.NULL if value is None else Reason.TYPE
-        return Reading(content, quality, reason, status, source_ns, server_ns)
+        reading = Reading(content, quality, reason, status, source_ns, server_ns)
+        return implausible(came, reading) if reason is Reason.IMPLAUSIBLE else reading
 
     return decode
 

@@ -82,6 +82,28 @@ class Conversion:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """When a value that could be true is not believed in the light of others; None: never.
+
+    Attributes
+    ----------
+    max_k_per_s
+        Faster than this it must come twice, and a wrong scale or unit is named. [K/s]
+    frozen_after_s
+        The same number to its last bit for longer than this is not believed. [s]
+    source_time_within_s
+        OPC UA: a source stamp that stands still for longer, or is older, means an old value. [s]
+    moves_within_s
+        Only of a heartbeat: standing still for longer, it makes its whole source stale. [s]
+    """
+
+    max_k_per_s: float | None = None
+    frozen_after_s: float | None = None
+    source_time_within_s: float | None = None
+    moves_within_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ModbusChannel:
     """One value behind a Modbus unit; ``address`` counts from 0 as on the wire."""
 
@@ -92,6 +114,7 @@ class ModbusChannel:
     conversion: Conversion = Conversion()
     word_order: WordOrder = WordOrder.HIGH_FIRST
     swap_bytes: bool = False
+    doubt: Doubt = Doubt()
 
     @property
     def width(self) -> int:
@@ -109,6 +132,10 @@ class OpcuaChannel:
     type: ValueType
     conversion: Conversion = Conversion()
     uncertain_is_good: bool = False
+    doubt: Doubt = Doubt()
+
+
+Channel: TypeAlias = ModbusChannel | OpcuaChannel
 
 
 @dataclass(frozen=True, slots=True)

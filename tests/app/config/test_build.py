@@ -67,6 +67,7 @@ def test_the_example_of_both_cells_is_wired_as_the_simulator_serves_it() -> None
         "wiped": 1,
         "parts": 20,
         "charge_id": 22,
+        "heartbeat": 24,
         "ambient": 25,
         "part_id": 26,
         "joined": 28,

@@ -167,6 +167,8 @@ def test_what_cannot_be_claimed_is_noted(plant: Plant) -> None:
         "cells.lens_4.zones.nozzle: no tip table, only its block is judged",
         "cells.lens_4: no charge_id channel, a new charge is known only when a person enters it",
         "cells.lens_4: no wiped channel, wiping is known only when a person enters it",
+        "cells.lens_4: no heartbeat channel, a controller whose program stands still looks like "
+        "one at rest",
         "materials.demo_silicone: no ageing table, the age of a charge is not known",
     )
 

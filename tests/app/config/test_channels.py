@@ -7,6 +7,7 @@ import pytest
 from app.config.plant import Plant
 from watchedpot.sources.wiring import (
     Conversion,
+    Doubt,
     ModbusChannel,
     ModbusSource,
     OpcuaChannel,
@@ -38,6 +39,7 @@ def test_sources_carry_their_channels_by_the_wire(plant: Plant) -> None:
                     1,
                     ValueType.INT16,
                     Conversion(0.1, 0.0, Unit.CELSIUS, -20.0, 300.0, (32767.0,)),
+                    doubt=Doubt(max_k_per_s=10.0),
                 ),
                 ModbusChannel(
                     "lens_4/dispensing", RegisterTable.DISCRETE_INPUTS, 0, ValueType.BOOL
@@ -61,6 +63,7 @@ def test_sources_carry_their_channels_by_the_wire(plant: Plant) -> None:
                     "s=lens_4.nozzle.temperature",
                     ValueType.FLOAT32,
                     Conversion(1.0, 0.0, Unit.CELSIUS, -10.0, 290.0),
+                    doubt=Doubt(max_k_per_s=10.0),
                 ),
                 OpcuaChannel(
                     "lens_4/nozzle/output",
@@ -301,3 +304,109 @@ def test_a_source_that_no_channel_uses_is_left_out_and_noted(plant: Plant) -> No
     configuration = plant.load()
     assert [source.id for source in configuration.sources] == ["housing_7", "lens_4"]
     assert "sources.spare: no channel uses it, it will not be read" in configuration.notices
+
+
+HEARTBEAT = """
+[cells.channels.heartbeat]
+source = "lens_4"
+node = "s=lens_4.heartbeat"
+type = "uint32"
+"""
+BEAT = "plant.toml, cells.lens_4.channels.heartbeat"
+
+
+def doubts(plant: Plant) -> dict[str, Doubt]:
+    """What is doubted of each channel, where anything is."""
+    return {
+        channel.name: channel.doubt
+        for source in plant.load().sources
+        for channel in source.channels
+        if channel.doubt != Doubt()
+    }
+
+
+def test_a_measured_temperature_is_held_to_its_past(plant: Plant) -> None:
+    """Ten kelvin a second where nothing is said; setpoints, outputs and counters are free."""
+    usual = Doubt(max_k_per_s=10.0)
+    assert doubts(plant) == {
+        "lens_4/syringe/temperature": usual,
+        "lens_4/nozzle/temperature": usual,
+    }
+
+
+def test_what_is_doubted_can_be_said(plant: Plant) -> None:
+    """Each key reaches the wiring as it is written."""
+    plant.change(
+        (
+            "plausible = [-10.0, 290.0]",
+            "plausible = [-10.0, 290.0]\nmax_k_per_s = 4.0\nfrozen_after_s = 900.0\n"
+            "source_time_within_s = 5.0",
+        )
+    )
+    assert doubts(plant)["lens_4/nozzle/temperature"] == Doubt(4.0, 900.0, 5.0)
+
+
+@pytest.mark.parametrize(("more", "within_s"), [("", 10.0), ("moves_within_s = 3.0", 3.0)])
+def test_a_heartbeat_is_of_its_source(plant: Plant, more: str, within_s: float) -> None:
+    """It is wired with its patience, 10 s where nothing is said, and no rule of a cell needs it."""
+    plant.change(
+        ("[cells.channels.parts]", f"{HEARTBEAT}{more}\n[cells.channels.parts]"),
+    )
+    assert doubts(plant)["lens_4/heartbeat"] == Doubt(moves_within_s=within_s)
+    assert not any("heartbeat" in notice for notice in plant.load().notices)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (
+            'node = "i=1001"',
+            'node = "i=1001"\nmax_k_per_s = 5.0',
+            f"{OUTPUT}.max_k_per_s: expected no such key, got 5.0; nothing was started; "
+            "output is a heater output; the key is of a measured temperature",
+        ),
+        (
+            'node = "i=1001"',
+            'node = "i=1001"\nfrozen_after_s = 60.0',
+            f"{OUTPUT}.frozen_after_s: expected no such key, got 60.0; nothing was started; "
+            "output is a heater output; the key is of a measured temperature",
+        ),
+        (
+            'node = "i=1001"',
+            'node = "i=1001"\nmoves_within_s = 60.0',
+            f"{OUTPUT}.moves_within_s: expected no such key, got 60.0; nothing was started; "
+            "output is a heater output; the key is of a heartbeat",
+        ),
+        (
+            "plausible = [-20.0, 300.0]",
+            "plausible = [-20.0, 300.0]\nsource_time_within_s = 5.0",
+            f"{SYRINGE}.source_time_within_s: expected no such key for modbus_tcp (source "
+            "housing_7), got 5.0; nothing was started; take it out, or name another source",
+        ),
+        (
+            "plausible = [-10.0, 290.0]",
+            "plausible = [-10.0, 290.0]\nsource_time_within_s = 1.0",
+            "plant.toml, cells.lens_4.zones.nozzle.channels.temperature.source_time_within_s: "
+            "expected more than poll_period_s = 1.0 s of the source, got 1.0 s; nothing was "
+            "started; what moves with each poll would seem to stand still; 3 polls are usual",
+        ),
+        (
+            "[cells.channels.parts]",
+            HEARTBEAT.replace("uint32", "float32") + "[cells.channels.parts]",
+            f'{BEAT}.type: expected "bool" or "int16" or "uint16" or "int32" or "uint32" or '
+            '"int64" or "uint64", got "float32"; nothing was started; heartbeat is a bit or a '
+            "number that keeps changing",
+        ),
+        (
+            "[cells.channels.parts]",
+            HEARTBEAT.replace("uint32", "bool") + "scale = 2.0\n[cells.channels.parts]",
+            f"{BEAT}: expected no scale and no offset for a bit; nothing was started; "
+            "take them out",
+        ),
+    ],
+)
+def test_a_doubt_that_fits_no_signal_is_refused(
+    plant: Plant, old: str, new: str, sentence: str
+) -> None:
+    """Only what moves by itself can stand still, and only a temperature has a rate."""
+    assert plant.fault((old, new)) == sentence

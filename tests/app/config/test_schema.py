@@ -34,6 +34,7 @@ UNITS = {
     "_w_per_m2_k": "[W/(m2 K)]",
     "_w_per_m_k": "[W/(m K)]",
     "_kg_per_m3": "[kg/m3]",
+    "_k_per_s": "[K/s]",
     "_kj_per_mol": "[kJ/mol]",
     "_mm2_per_s": "[mm2/s]",
     "_mg_per_s": "[mg/s]",

@@ -47,6 +47,7 @@ _MISSED_BY_CELL = {
     "parts": "parts made during an excursion are not counted",
     "charge_id": "a new charge is known only when a person enters it",
     "wiped": "wiping is known only when a person enters it",
+    "heartbeat": "a controller whose program stands still looks like one at rest",
 }
 
 
@@ -124,7 +125,8 @@ class Cells:
             ambient_c=cell.ambient_c,
             purge_after_idle_s=cell.purge_after_idle_min * 60.0,
             judging=self._judging.rules(cell, material, place),
-            **{signal: f"{cell.id}/{signal}" for signal in wired},
+            # The heartbeat is of the source, not of the cell's account.
+            **{signal: f"{cell.id}/{signal}" for signal in wired if signal != "heartbeat"},
         )
 
     def _check_zones(self, cell: model.Cell, place: Place) -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from watchedpot.app.config import model
 from watchedpot.app.config.faults import Faults, Place, nearest, shown
 from watchedpot.sources.wiring import (
     Conversion,
+    Doubt,
     Framing,
     ModbusChannel,
     ModbusSource,
@@ -29,8 +30,18 @@ _BITS = (RegisterTable.COILS, RegisterTable.DISCRETE_INPUTS)
 _LAST_ADDRESS = 65535
 INTEGERS = tuple(kind for kind in ValueType if "int" in kind.value)
 _NUMBERS = (*INTEGERS, ValueType.FLOAT32, ValueType.FLOAT64)
-_OPCUA_KEYS = ("node", "uncertain_is_good")
+_OPCUA_KEYS = ("node", "uncertain_is_good", "source_time_within_s")
 _MODBUS_KEYS = ("table", "address", "word_order", "swap_bytes")
+
+MAX_K_PER_S = 10.0
+"""Fastest change of a measured temperature that is believed at once [K/s].
+
+A heated block makes 1 K/s; a bare thin sensor that leaves its bore at 180 degC begins to cool at
+8 K/s (160 K, 20 s). Estimates, and a change that is faster is believed one poll later.
+"""
+
+MOVES_WITHIN_S = 10.0
+"""How long a heartbeat may stand still [s]: as long as a reading may be fresh."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,21 +52,30 @@ class _Form:
     types: tuple[ValueType, ...]
     units: tuple[Unit, ...]
     needs_range: bool = False
+    is_measured: bool = False
+    keeps_moving: bool = False
 
 
-_TEMPERATURE = _Form(
+_SETPOINT = _Form(
     "a number of degrees", _NUMBERS, (Unit.CELSIUS, Unit.FAHRENHEIT), needs_range=True
 )
+_TEMPERATURE = replace(_SETPOINT, is_measured=True)
 _OUTPUT = _Form("a heater output", _NUMBERS, (Unit.PERCENT,))
 _HUMIDITY = _Form("a relative humidity", _NUMBERS, (Unit.PERCENT,), needs_range=True)
 _COUNT = _Form("a number that counts or names", INTEGERS, (Unit.NONE,))
 _STATE = _Form("a yes or no", (ValueType.BOOL,), (Unit.NONE,))
 _RESULT = _Form("a yes or no, or 1 or 0", (ValueType.BOOL, *INTEGERS), (Unit.NONE,))
 _WIDTH = _Form("a width in mm", _NUMBERS, (Unit.MILLIMETRE,))
+_HEARTBEAT = _Form(
+    "a bit or a number that keeps changing",
+    (ValueType.BOOL, *INTEGERS),
+    (Unit.NONE,),
+    keeps_moving=True,
+)
 
 _FORMS = {
     "temperature": _TEMPERATURE,
-    "setpoint": _TEMPERATURE,
+    "setpoint": _SETPOINT,
     "ambient": _TEMPERATURE,
     "dew_point": _TEMPERATURE,
     "air_temperature": _TEMPERATURE,
@@ -69,6 +89,7 @@ _FORMS = {
     "charge_id": _COUNT,
     "dispensing": _STATE,
     "wiped": _STATE,
+    "heartbeat": _HEARTBEAT,
 }
 
 
@@ -170,12 +191,39 @@ class Wiring:
                 "[low, high]",
                 "lowest and highest value that the sensor can return",
             )
-        is_bit = form is _STATE or (form is _RESULT and channel.type is ValueType.BOOL)
+        is_bit = form is _STATE or (
+            form in (_RESULT, _HEARTBEAT) and channel.type is ValueType.BOOL
+        )
         if is_bit and (channel.scale, channel.offset) != (1.0, 0.0):
             self.faults.add(place, "expected no scale and no offset for a bit", "take them out")
         if channel.scale == 0.0:
             self.faults.add(place.at("scale"), "expected another number than 0", "1.0 is none")
         self._check_fill_values(channel, place)
+        self._check_doubt(signal, form, channel, place)
+
+    def _check_doubt(self, signal: str, form: _Form, channel: model.Channel, place: Place) -> None:
+        """What is doubted must be what the signal can be doubted for."""
+        keys = {
+            "max_k_per_s": (form.is_measured, "a measured temperature"),
+            "frozen_after_s": (form.is_measured, "a measured temperature"),
+            "moves_within_s": (form.keeps_moving, "a heartbeat"),
+        }
+        for key, (is_fitting, what) in keys.items():
+            if getattr(channel, key) is not None and not is_fitting:
+                self.faults.add(
+                    place.at(key),
+                    f"expected no such key, got {shown(getattr(channel, key))}",
+                    f"{signal} is {form.what}; the key is of {what}",
+                )
+        poll_s = self.poll_period_s(channel.source)
+        for key in ("frozen_after_s", "source_time_within_s", "moves_within_s"):
+            span_s = getattr(channel, key)
+            if span_s is not None and span_s <= poll_s:
+                self.faults.add(
+                    place.at(key),
+                    f"expected more than poll_period_s = {poll_s} s of the source, got {span_s} s",
+                    "what moves with each poll would seem to stand still; 3 polls are usual",
+                )
 
     def _check_fill_values(self, channel: model.Channel, place: Place) -> None:
         """Fill values are raw: each must be one that the type can hold."""
@@ -219,6 +267,7 @@ class Wiring:
             identifier=channel.node,
             type=channel.type,
             conversion=_conversion(channel),
+            doubt=_doubt(name, channel),
             uncertain_is_good=channel.uncertain_is_good,
         )
 
@@ -247,6 +296,7 @@ class Wiring:
             address=channel.address - source.address_base,
             type=channel.type,
             conversion=_conversion(channel),
+            doubt=_doubt(name, channel),
             word_order=channel.word_order or WordOrder.HIGH_FIRST,
             swap_bytes=channel.swap_bytes,
         )
@@ -326,6 +376,19 @@ def _conversion(channel: model.Channel) -> Conversion:
         plausible_low=low,
         plausible_high=high,
         fill_values=tuple(channel.fill_values),
+    )
+
+
+def _doubt(name: str, channel: model.Channel) -> Doubt:
+    """What is doubted of a channel, with what is usual for its signal."""
+    form = _FORMS[name.rsplit("/", 1)[-1]]
+    max_k_per_s = channel.max_k_per_s or MAX_K_PER_S
+    moves_within_s = channel.moves_within_s or MOVES_WITHIN_S
+    return Doubt(
+        max_k_per_s=max_k_per_s if form.is_measured else None,
+        frozen_after_s=channel.frozen_after_s,
+        source_time_within_s=channel.source_time_within_s,
+        moves_within_s=moves_within_s if form.keeps_moving else None,
     )
 
 

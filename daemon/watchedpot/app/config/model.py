@@ -426,6 +426,18 @@ class Channel(Part):
     """Raw numbers, before scaling, that mean "no reading" [raw]."""
     plausible: Pair | None = None
     """Lowest and highest value that the sensor can return; wider than any window [unit]."""
+    max_k_per_s: Annotated[float, Field(gt=0, le=1000)] | None = None
+    """Measured temperatures: a faster change must come twice before it is believed; default 10
+    [K/s]."""
+    frozen_after_s: Annotated[float, Field(ge=10, le=86_400)] | None = None
+    """Measured temperatures: the same number to its last digit for longer is not believed; twice
+    the longest such time that ended by itself is always granted; left out: not watched [s]."""
+    source_time_within_s: Annotated[float, Field(gt=0, le=3600)] | None = None
+    """OPC UA, where the source time moves with each scan of the controller: one that stands still
+    or is older for longer means an old value; left out: not watched [s]."""
+    moves_within_s: Annotated[float, Field(gt=0, le=600)] | None = None
+    """Heartbeats: standing still for longer makes all values of the source stale; default 10
+    [s]."""
 
     @field_validator("plausible")
     @classmethod
@@ -477,6 +489,8 @@ class CellChannels(Part):
     """Instead of dew_point, with air_humidity: temperature of the dispensing air [degC or degF]."""
     air_humidity: Channel | None = None
     """Instead of dew_point, with air_temperature: relative humidity of the dispensing air [%]."""
+    heartbeat: Channel | None = None
+    """A counter or a bit that keeps changing while the controller's program runs [1]."""
 
 
 LONGEST_SHELVING_S = 86_400.0
