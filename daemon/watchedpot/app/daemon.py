@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypedDict
 
 import structlog
 
@@ -61,7 +62,9 @@ from watchedpot.outputs.web.app import Newest, create_app
 from watchedpot.outputs.web.server import WebServer
 from watchedpot.outputs.wording import sentence
 from watchedpot.sources import modbus, opcua
-from watchedpot.sources.base import Poller
+from watchedpot.sources.base import Judge, Poller, Report
+from watchedpot.sources.belief import Belief
+from watchedpot.sources.link import Links
 from watchedpot.sources.wiring import ModbusSource, Source
 
 SHUTDOWN_S = 5.0
@@ -128,6 +131,16 @@ class _Cell:
     shown: CellSnapshot | None
 
 
+class _Shared(TypedDict):
+    """What pollers of both protocols are given."""
+
+    clock: Clock
+    emit: Callable[[Block], None]
+    report: Report
+    rng: random.Random
+    judge: Judge
+
+
 class Daemon:
     """One daemon for all cells of a configuration.
 
@@ -174,6 +187,7 @@ class Daemon:
         self._cells = self._resumed_cells(found)
         self._note_start(found.config_revision)
         self._queue = BlockQueue(service.queue_capacity)
+        self._links = Links()
         self._pollers = tuple(self._poller(source, rng) for source in configuration.sources)
         self._newest = Newest(
             self._new_snapshot(),
@@ -462,11 +476,16 @@ class Daemon:
 
     def _poller(self, source: Source, rng: random.Random) -> Poller:
         """The poller of one source."""
-        report = partial(self._report, source.id)
-        emit, clock = self._queue.put, self._clock
+        shared = _Shared(
+            clock=self._clock,
+            emit=self._queue.put,
+            report=partial(self._report, source.id),
+            rng=rng,
+            judge=Belief(source.channels),
+        )
         if isinstance(source, ModbusSource):
-            return modbus.poller(source, clock=clock, emit=emit, report=report, rng=rng)
-        return opcua.poller(source, clock=clock, emit=emit, report=report, rng=rng)
+            return modbus.poller(source, links=self._links, **shared)
+        return opcua.poller(source, **shared)
 
     def _report_tokens(self, problem: str) -> None:
         """What is wrong with the file of those who may act."""
@@ -483,7 +502,7 @@ class Daemon:
                 ("source", source),
                 *((name, str(value)) for name, value in told),
             )
-        elif event_name == log.SOURCE_LINK:
+        elif event_name in log.SOURCE_WARNINGS:
             self._log.warning(event_name, **({"source": source} | fields))
         else:
             self._log.error(event_name, **({"source": source} | fields))

@@ -19,6 +19,8 @@ CONFIGURATION_CHANGED: Final = "configuration_changed"
 SOURCE_UP: Final = "source_up"
 SOURCE_LOST: Final = "source_lost"
 SOURCE_LINK: Final = "source_link"
+SOURCE_SKEW: Final = "source_skew"
+SOURCE_TRUSTS_ANY: Final = "source_trusts_any"
 READINGS_DROPPED: Final = "readings_dropped"
 LEDGER_OPENED: Final = "ledger_opened"
 LEDGER_FAILED: Final = "ledger_failed"
@@ -40,6 +42,8 @@ EVENTS: Final = frozenset(
         SOURCE_UP,  # source, connections: answers again, or for the first time
         SOURCE_LOST,  # source, reason, text: does not answer, or cannot be reached
         SOURCE_LINK,  # source, link, diagnosis: still lost, but for another reason
+        SOURCE_SKEW,  # source, skew_s, text: its clock is too far off, or right again
+        SOURCE_TRUSTS_ANY,  # source, text: whoever answers is believed, as configured
         READINGS_DROPPED,  # source, rows: the queue was full
         LEDGER_OPENED,  # path, events, rows
         REJUDGING_FAILED,  # problem: what a failed check put in doubt stays as it was judged
@@ -55,6 +59,9 @@ EVENTS: Final = frozenset(
     }
 )
 """Every name of a log line."""
+
+SOURCE_WARNINGS: Final = frozenset({SOURCE_LINK, SOURCE_SKEW, SOURCE_TRUSTS_ANY})
+"""What a source says that is neither an event nor a fault of the program."""
 
 # Both libraries write an error for each request without an answer, so one for each poll of a
 # silent device; the adapters turn the same into our own errors and counters. uvicorn writes a
