@@ -9,7 +9,6 @@ from itertools import islice, takewhile
 from pathlib import Path
 
 import numpy as np
-from cryptography.x509 import load_pem_x509_certificate
 from numpy.typing import NDArray
 
 from watchedpot.app.config import Configuration, Service
@@ -28,6 +27,7 @@ from watchedpot.outputs.web.server import Certificate
 from watchedpot.outputs.web.tokens import Tokens
 from watchedpot.outputs.web.trend import kept_rows, spans
 from watchedpot.outputs.wording import rule_words, sentence
+from watchedpot.sources.certificates import expires_ns, read_certificates
 
 CREDENTIAL = "tokens"
 """Name under which systemd hands over the tokens file, where none is configured."""
@@ -79,10 +79,9 @@ def _credential() -> Path | None:
     return path if path is not None and path.is_file() else None
 
 
-def certificate_end_ns(certificate: Certificate) -> int:
-    """When a certificate ends, in UTC; the first of a chain, which is the server's own. [ns]."""
-    own = load_pem_x509_certificate(certificate.chain.read_bytes())
-    return round(own.not_valid_after_utc.timestamp()) * NANO
+def certificate_end_ns(certificate: Certificate) -> int | None:
+    """When the first certificate of the chain ends, in UTC. [ns]."""
+    return expires_ns(read_certificates(certificate.chain))
 
 
 def certificate_of(service: Service) -> Certificate | None:
