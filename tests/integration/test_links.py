@@ -16,6 +16,7 @@ from contextlib import AsyncExitStack, asynccontextmanager, contextmanager, supp
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import TextIO, cast
 
 import psutil
 import pytest
@@ -353,7 +354,7 @@ class Counter(logging.Handler):
 @pytest.mark.timeout(SOAK_S + 300.0)
 async def test_random_faults_at_high_speed_leave_everything_flat() -> None:
     """Sockets, tasks, memory and log lines do not grow while every link fails all the time."""
-    log.configure("info", stream=Nowhere(), is_terminal=False)
+    log.configure("info", stream=cast("TextIO", Nowhere()), is_terminal=False)
     counter = Counter()
     logging.getLogger().addHandler(counter)
     rng = random.Random(4)
