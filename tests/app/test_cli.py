@@ -301,6 +301,12 @@ def probes(
     monkeypatch.setattr(modbus, "probe", modbus_probe)
 
 
+HOUSING_LOAD = (
+    "  modbus_tcp 127.0.0.1:15020 unit 1: one connection, 5 requests a poll, 5 a second;"
+    " it never browses or scans"
+)
+
+
 def test_connecting_prints_every_channel(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -309,15 +315,24 @@ def test_connecting_prints_every_channel(
     assert main(["check", str(DEMO), "--connect"]) == 0
     _, _, said = capsys.readouterr().out.partition("\nsource lens_4\n")
     lines = said.splitlines()
-    assert lines[0].split() == ["lens_4/nozzle/temperature", "120.25", "good", "raw", "120.25"]
-    assert lines[1].strip() == (
+    assert lines[0].split()[0] == "opcua"
+    assert lines[1].split() == ["lens_4/nozzle/temperature", "120.25", "good", "raw", "120.25"]
+    assert lines[2].strip() == (
         "source 2026-01-01T00:00:00.000+00:00, server 2026-01-01T00:00:00.001+00:00"
     )
-    assert lines[2:] == [
+    assert lines[3:] == [
         "",
         "source housing_7",
+        HOUSING_LOAD,
         f"  {'housing_7/parts':<34} {'1':<24} {'good':<10} raw 0x0001",
     ]
+
+
+def test_the_measured_answer_times_are_printed() -> None:
+    """Median and worst of 2, 4 and 9 ms, by hand; nothing where nothing was measured."""
+    channels = [ProbedChannel("a/b/c", "1", Reading(1.0), took_s=s) for s in (0.002, 0.009, 0.004)]
+    assert cli._measured_lines(channels) == ["  answers took 4.0 ms (median), 9.0 ms (worst of 3)"]
+    assert cli._measured_lines([ProbedChannel("a/b/c", "1", Reading(1.0))]) == []
 
 
 def test_a_device_that_does_not_answer_is_said(
@@ -329,7 +344,7 @@ def test_a_device_that_does_not_answer_is_said(
     assert main(["check", str(DEMO), "--connect"]) == 1
     said = capsys.readouterr().out
     assert "lens_4/parts" in said
-    assert "\nsource housing_7\n  source housing_7: no connection within 2 s\n" in said
+    assert f"\nsource housing_7\n{HOUSING_LOAD}\n  source housing_7: no connection within" in said
 
 
 def test_a_value_that_is_not_good_fails_the_check(monkeypatch: pytest.MonkeyPatch) -> None:

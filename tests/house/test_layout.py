@@ -92,6 +92,7 @@ def sleeps(node: ast.AST) -> Iterator[int]:
 
 VIRTUAL_TIME: Mapping[str, str] = {
     "tests/sources/test_base.py": "its loop jumps to the next timer, so a sleep takes no time",
+    "tests/sources/test_link.py": "the same",
     "tests/outputs/web/test_live.py": "the same",
 }
 """Files whose sleeps are not real, each with its reason."""

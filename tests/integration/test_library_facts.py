@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
 
 import pytest
 import pytest_asyncio
@@ -15,15 +17,19 @@ from asyncua.server.server import Server
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaStatusCodeError
-from pymodbus.client import AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusIOException
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ConnectionException, ModbusIOException
+from pymodbus.framer import FramerType
 from pymodbus.pdu import ExceptionResponse
 
-from support.proxy import Proxy
+from support.proxy import Mode, Proxy
 from support.raw_modbus import Asked, RawModbus
 from support.running import free_port
 
 pytestmark = [pytest.mark.integration, pytest.mark.asyncio(loop_scope="module")]
+
+PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
+REQUIRED = tomllib.loads(PYPROJECT.read_text("utf-8"))["project"]["dependencies"]
 
 
 def modbus_client(port: int, *, retries: int = 0, timeout_s: float = 0.1) -> AsyncModbusTcpClient:
@@ -120,6 +126,116 @@ async def test_the_bound_of_a_modbus_answer_can_be_set_after_connecting() -> Non
         )
         client.close()
         assert duration_s == pytest.approx(0.1, abs=0.09)
+
+
+def rtu_client(port: int, *, timeout_s: float = 0.1) -> AsyncModbusTcpClient:
+    """The same with RTU framing."""
+    return AsyncModbusTcpClient(
+        "127.0.0.1",
+        port=port,
+        framer=FramerType.RTU,
+        timeout=timeout_s,
+        retries=0,
+        reconnect_delay=0,
+    )
+
+
+async def test_pymodbus_takes_a_late_rtu_answer_for_the_next() -> None:
+    """In pymodbus 3.16: asked for register 10 after a timeout it gives register 0."""
+    delays_s = iter((0.15, 0.08, 0.08))
+    async with RawModbus(
+        Asked.own_addresses, is_rtu=True, delay_s=lambda _: next(delays_s)
+    ) as server:
+        client = rtu_client(server.port)
+        await client.connect()
+        with pytest.raises(ModbusIOException):
+            await client.read_holding_registers(0, count=1, device_id=5)
+        slipped = await client.read_holding_registers(10, count=1, device_id=5)
+        client.close()
+        assert slipped.registers == [5000]
+
+
+async def test_pymodbus_takes_an_answer_to_transaction_0_for_any() -> None:
+    """In pymodbus 3.16: such an answer passes the check of the id, so we look at it ourselves."""
+    async with RawModbus(lambda asked: asked.answer(bytes([3, 2, 0, 7]), transaction=0)) as server:
+        client = modbus_client(server.port)
+        await client.connect()
+        taken = await client.read_holding_registers(0, count=1, device_id=5)
+        client.close()
+        assert taken.registers == [7]
+
+
+async def test_pymodbus_waits_on_after_a_loss() -> None:
+    """In pymodbus 3.16: a request whose connection was cut ends with its timeout; we end it."""
+    async with RawModbus(lambda _: None) as server:
+        client = modbus_client(server.port, timeout_s=0.5)
+        await client.connect()
+        asyncio.get_running_loop().call_later(0.05, server.drop_all)
+        duration_s = await took_s(
+            lambda: client.read_holding_registers(0, count=1, device_id=1), ModbusIOException
+        )
+        client.close()
+        assert duration_s == pytest.approx(0.5, abs=0.09)
+
+
+async def test_a_modbus_client_that_connects_twice_has_two_connections() -> None:
+    """In pymodbus 3.16: the first one leaks, so each connection has a client of its own."""
+    async with RawModbus(lambda _: None) as server:
+        client = modbus_client(server.port)
+        await client.connect()
+        first = client.ctx.transport
+        await client.connect()
+        await asyncio.sleep(0.05)
+        assert (server.accepted, server.open) == (2, 2)
+        client.close()
+        first.close()
+        await server.idle()
+
+
+async def test_a_modbus_read_without_connection_raises_at_the_call() -> None:
+    """In pymodbus 3.16: before there is anything to await, so we call it in a coroutine."""
+    client = modbus_client(free_port())
+    with pytest.raises(ConnectionException):
+        client.read_holding_registers(0, count=1, device_id=1)  # not awaited
+
+
+async def test_what_the_packet_hook_withholds_pymodbus_does_not_see() -> None:
+    """In pymodbus 3.16 the hook gets all bytes of an answer; only what it returns counts."""
+    heard: list[bytes] = []
+
+    def hold_back(is_sending: bool, some: bytes) -> bytes:
+        if is_sending:
+            return some
+        heard.append(some)
+        return b""
+
+    async with RawModbus(Asked.own_addresses) as server, Proxy(server.port) as proxy:
+        proxy.mode, proxy.step_s = Mode.TRICKLE, 0.002
+        client = AsyncModbusTcpClient(
+            "127.0.0.1",
+            port=proxy.port,
+            timeout=0.3,
+            retries=0,
+            reconnect_delay=0,
+            trace_packet=hold_back,
+        )
+        await client.connect()
+        with pytest.raises(ModbusIOException):
+            await client.read_holding_registers(0, count=1, device_id=5)
+        client.close()
+        assert heard[-1] == bytes.fromhex("0001 0000 0005 05 03 02 1388")
+        assert [len(one) for one in heard] == list(range(1, 12))
+
+
+async def test_a_serial_port_that_is_missing_answers_false(tmp_path: Path) -> None:
+    """In pymodbus 3.16 with pyserial 3.5: no exception, so we look for the reason."""
+    client = AsyncModbusSerialClient(str(tmp_path / "gone"), timeout=0.1, reconnect_delay=0)
+    assert await client.connect() is False
+
+
+async def test_the_libraries_are_those_whose_facts_these_are() -> None:
+    """Behaviour was read in these versions; the limits in pyproject.toml begin with them."""
+    assert {"pymodbus>=3.16.1,<4", "pyserial>=3.5,<4", "asyncua>=2.1,<3"} <= set(REQUIRED)
 
 
 @pytest.fixture(autouse=True)

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from watchedpot.sources.wiring import ModbusChannel, RegisterTable, ValueType
+from watchedpot.sources.wiring import (
+    Framing,
+    ModbusChannel,
+    ModbusSource,
+    Parity,
+    RegisterTable,
+    SerialLine,
+    ValueType,
+)
 
 
 @pytest.mark.parametrize(
@@ -27,3 +35,25 @@ def test_a_value_takes_as_many_registers_as_its_bits_need(
     """Sixteen bits a register; a bool takes one place."""
     channel = ModbusChannel("cell/x", RegisterTable.HOLDING_REGISTERS, 0, value_type)
     assert channel.width == width
+
+
+@pytest.mark.parametrize(
+    ("parity", "stop_bits", "bits"),
+    [(Parity.NONE, 1, 10), (Parity.EVEN, 1, 11), (Parity.ODD, 1, 11), (Parity.NONE, 2, 11)],
+)
+def test_a_character_is_as_long_as_its_bits(parity: Parity, stop_bits: int, bits: int) -> None:
+    """A start bit, eight bits, parity and stop bits: eleven in the standard form, even parity."""
+    assert SerialLine(9600, parity, stop_bits).character_s == pytest.approx(bits / 9600)
+
+
+def test_a_source_names_its_address_and_protocol() -> None:
+    """Host and port over TCP, in either framing; the path of the port on a line."""
+    tcp = ModbusSource("plc", "10.0.0.7", 502, 1, ())
+    over_tcp = ModbusSource("plc", "10.0.0.7", 4001, 1, (), framing=Framing.RTU)
+    line = SerialLine(9600, path="/dev/ttyUSB0")
+    serial = ModbusSource("plc", "", 0, 1, (), framing=Framing.RTU, line=line)
+    assert [(one.address, one.protocol) for one in (tcp, over_tcp, serial)] == [
+        ("10.0.0.7:502", "modbus_tcp"),
+        ("10.0.0.7:4001", "modbus_rtu_tcp"),
+        ("/dev/ttyUSB0", "modbus_rtu"),
+    ]

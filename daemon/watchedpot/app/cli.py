@@ -349,6 +349,7 @@ async def _probe(source: Source) -> bool:
     from watchedpot.sources.wiring import ModbusSource
 
     print(f"\nsource {source.id}")
+    print(f"  {_load_line(source)}")
     try:
         if isinstance(source, ModbusSource):
             channels = await modbus.probe(source)
@@ -359,7 +360,39 @@ async def _probe(source: Source) -> bool:
         return False
     for channel in channels:
         print(*_probed_lines(channel), sep="\n")
+    for line in _measured_lines(channels):
+        print(line)
     return all(channel.reading.quality == 0 for channel in channels)
+
+
+def _load_line(source: Source) -> str:
+    """What the running daemon asks of a device, from the plan."""
+    from watchedpot.sources import modbus
+    from watchedpot.sources.base import Load
+    from watchedpot.sources.wiring import ModbusSource
+
+    if isinstance(source, ModbusSource):
+        load = modbus.load(source)
+    else:
+        load = Load(f"opcua {source.url}", 1, source.poll_period_s)
+    plural = "" if load.requests_per_poll == 1 else "s"
+    return (
+        f"{load.link}: one connection, {load.requests_per_poll} request{plural} a poll,"
+        f" {load.requests_per_s:g} a second; it never browses or scans"
+    )
+
+
+def _measured_lines(channels: Sequence[ProbedChannel]) -> list[str]:
+    """How long the answers took, where it was measured."""
+    import statistics
+
+    took_s = [channel.took_s for channel in channels if not math.isnan(channel.took_s)]
+    if not took_s:
+        return []
+    return [
+        f"  answers took {1000 * statistics.median(took_s):.1f} ms (median),"
+        f" {1000 * max(took_s):.1f} ms (worst of {len(took_s)})"
+    ]
 
 
 def _probed_lines(channel: ProbedChannel) -> list[str]:

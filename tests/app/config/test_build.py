@@ -214,6 +214,47 @@ def test_tokens_that_travel_without_tls_are_noted(plant: Plant) -> None:
     assert notice in plant.load().notices
 
 
+SERIAL = """
+[[sources]]
+id = "press_{unit}"
+protocol = "modbus_rtu"
+serial_port = "/dev/serial/by-id/usb-adapter"
+baud_rate = {baud_rate}
+unit = {unit}
+address_base = 0
+"""
+
+
+def test_an_address_has_one_framing(plant: Plant) -> None:
+    """Two units at one address share one connection, which cannot speak both ways."""
+    other = (
+        '[[sources]]\nid = "press_2"\nprotocol = "modbus_rtu_tcp"\nhost = "127.0.0.1"\n'
+        "port = 15020\nunit = 2\naddress_base = 0\n"
+    )
+    assert plant.fault(more=other) == (
+        "plant.toml, sources.press_2: expected modbus_tcp at 127.0.0.1:15020, as source housing_7 "
+        "has it, got modbus_rtu_tcp; nothing was started; all units at one address share one "
+        "connection; correct one of the two"
+    )
+
+
+def test_a_serial_port_has_one_speed(plant: Plant) -> None:
+    """All units on a line run at the settings of the line."""
+    units = SERIAL.format(unit=1, baud_rate=9600) + SERIAL.format(unit=2, baud_rate=19200)
+    assert plant.fault(more=units) == (
+        "plant.toml, sources.press_2: expected modbus_rtu with 9600 bit/s, even parity, 1 stop bits"
+        " at /dev/serial/by-id/usb-adapter, as source press_1 has it, got modbus_rtu with 19200 "
+        "bit/s, even parity, 1 stop bits; nothing was started; all units at one address share one "
+        "connection; correct one of the two"
+    )
+
+
+def test_units_on_one_line_share_it(plant: Plant) -> None:
+    """Several units at one address with the same settings are no fault."""
+    plant.change(more=SERIAL.format(unit=1, baud_rate=9600) + SERIAL.format(unit=2, baud_rate=9600))
+    assert "sources.press_1: no channel uses it, it will not be read" in plant.load().notices
+
+
 def test_a_device_has_one_source(plant: Plant) -> None:
     """Two connections to one device are refused, whatever they are called."""
     second = TEXT[TEXT.index("[[sources]]") : TEXT.index("[[sources]]", 5)]

@@ -8,11 +8,14 @@ from app.config.plant import Plant
 from watchedpot.sources.wiring import (
     Conversion,
     Doubt,
+    Framing,
     ModbusChannel,
     ModbusSource,
     OpcuaChannel,
     OpcuaSource,
+    Parity,
     RegisterTable,
+    SerialLine,
     Unit,
     ValueType,
     WordOrder,
@@ -74,6 +77,51 @@ def test_sources_carry_their_channels_by_the_wire(plant: Plant) -> None:
                 ),
             ),
         ),
+    )
+
+
+RTU_TCP = (
+    ('protocol = "modbus_tcp"', 'protocol = "modbus_rtu_tcp"'),
+    ("port = 15020", "port = 4001\nbaud_rate = 9600"),
+)
+RTU = (
+    ('protocol = "modbus_tcp"', 'protocol = "modbus_rtu"'),
+    ('host = "127.0.0.1"', 'serial_port = "/dev/ttyUSB0"'),
+    ("port = 15020", 'baud_rate = 19200\nparity = "none"\nstop_bits = 2'),
+)
+
+
+def test_a_converter_is_wired_with_its_framing_and_line(plant: Plant) -> None:
+    """RTU over TCP: shorter blocks than by TCP, and the line behind for its timing."""
+    plant.change(*RTU_TCP)
+    wired = plant.load().sources[0]
+    assert isinstance(wired, ModbusSource)
+    assert (wired.framing, wired.line) == (Framing.RTU, SerialLine(9600))
+    assert (wired.address, wired.protocol) == ("127.0.0.1:4001", "modbus_rtu_tcp")
+    assert wired.max_registers == 60
+
+
+def test_a_serial_port_is_wired_with_its_settings(plant: Plant) -> None:
+    """The path stands for the address, and the settings are those of the file."""
+    plant.change(*RTU)
+    wired = plant.load().sources[0]
+    assert isinstance(wired, ModbusSource)
+    assert wired.line == SerialLine(19200, Parity.NONE, 2, "/dev/ttyUSB0")
+    assert (wired.address, wired.protocol) == ("/dev/ttyUSB0", "modbus_rtu")
+    assert wired.framing is Framing.RTU
+
+
+@pytest.mark.parametrize(
+    ("changes", "protocol"), [(RTU_TCP, "modbus_rtu_tcp"), (RTU, "modbus_rtu")]
+)
+def test_a_fault_names_the_protocol_of_its_source(
+    plant: Plant, changes: tuple[tuple[str, str], ...], protocol: str
+) -> None:
+    """A key of another protocol is refused for each of the Modbus ones."""
+    more = ("address = 21", "address = 21\nuncertain_is_good = true")
+    assert plant.fault(*changes, more) == (
+        f"{PARTS}.uncertain_is_good: expected no such key for {protocol} (source housing_7), "
+        "got true; nothing was started; take it out, or name another source"
     )
 
 

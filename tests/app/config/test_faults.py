@@ -143,14 +143,14 @@ def test_a_password_in_an_endpoint_is_refused_and_not_shown(plant: Plant) -> Non
         (
             'protocol = "opcua"',
             'protocol = "opcu"',
-            'expected "opcua" or "modbus_tcp", got "opcu"; nothing was started; '
-            "did you mean opcua?",
+            'expected "opcua" or "modbus_tcp" or "modbus_rtu_tcp" or "modbus_rtu", got "opcu"; '
+            "nothing was started; did you mean opcua?",
         ),
         (
             'protocol = "opcua"',
             "",
             "expected a value, got none; nothing was started; "
-            'protocol of the source: "opcua" or "modbus_tcp"',
+            'protocol of the source: "opcua", "modbus_tcp", "modbus_rtu_tcp" or "modbus_rtu"',
         ),
     ],
 )

@@ -142,3 +142,67 @@ def test_whole_numbers_are_numbers(plant: Plant) -> None:
     """A temperature may be written without a decimal point."""
     plant.change(("window_low_c = 104.0", "window_low_c = 104"))
     assert plant.load().cells[0].zones[0].low_c == 104.0
+
+
+SERIAL = """
+[[sources]]
+id = "press_1"
+protocol = "modbus_rtu"
+serial_port = "/dev/ttyUSB0"
+baud_rate = 9600
+unit = 1
+address_base = 0
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (
+            "unit = 1",
+            "unit = 0",
+            "unit: expected 1 or more, got 0; nothing was started; "
+            "unit identifier of the device, 1 to 247",
+        ),
+        (
+            "baud_rate = 9600",
+            "baud_rate = 300",
+            "baud_rate: expected 1200 or more, got 300; nothing was started; "
+            "speed of the line, 1200 to 921600 [bit/s]",
+        ),
+        (
+            "baud_rate = 9600",
+            "",
+            "baud_rate: expected a value, got none; nothing was started; "
+            "speed of the line, 1200 to 921600 [bit/s]",
+        ),
+        (
+            "unit = 1",
+            'unit = 1\nparity = "evem"',
+            'parity: expected "none" or "even" or "odd", got "evem"; nothing was started; '
+            "did you mean even?",
+        ),
+        (
+            "unit = 1",
+            "unit = 1\nstop_bits = 3",
+            "stop_bits: expected 1 or 2, got 3; nothing was started; stop bits of the line [1]",
+        ),
+        (
+            "unit = 1",
+            "unit = 1\nanswer_timeout_s = 5.0",
+            "answer_timeout_s: expected 2 s or less, got 5.0 s; nothing was started; "
+            "bound of one request, in real time, at most 2 [s]",
+        ),
+        (
+            "unit = 1",
+            'unit = 1\nhost = "10.0.0.9"',
+            'host: unknown key, got "10.0.0.9"; nothing was started',
+        ),
+    ],
+)
+def test_a_serial_source_that_cannot_be_is_refused(
+    plant: Plant, old: str, new: str, sentence: str
+) -> None:
+    """Each of its keys has its range, and those of TCP are not among them."""
+    fault = plant.fault(more=SERIAL.replace(old, new))
+    assert fault.startswith(f"plant.toml, sources.press_1.{sentence}")
