@@ -61,6 +61,7 @@ class Session:
         self._finder: Client | None = None
         self._fault: BaseException | None = None
         self._token: tuple[int, float] = (0, 0.0)
+        self._late: tuple[int, float] | None = None
 
     async def open(self) -> None:
         """Open socket, channel and session.
@@ -101,6 +102,23 @@ class Session:
         if len(values) != len(nodes):
             raise WrongShape(self._where, f"expected {len(nodes)} values, got {len(values)}")
         return list(values)
+
+    def late_s(self) -> float | None:
+        """Seconds for which an answer has been overdue that may still come; None if none is.
+
+        Many servers answer one request after the other: until then they answer no other one.
+        """
+        client, now_s = self._client, asyncio.get_running_loop().time()
+        protocol = None if client is None else client.uaclient.protocol
+        # asyncua 2.1 keeps what was given up until its answer comes (test_asyncua_facts).
+        waiting = protocol._callbackmap if protocol is not None else {}  # noqa: SLF001
+        oldest = min((number for number, one in waiting.items() if one.cancelled()), default=None)
+        if oldest is None:
+            self._late = None
+            return None
+        if self._late is None or self._late[0] != oldest:
+            self._late = (oldest, now_s)
+        return now_s - self._late[1]
 
     async def close(self) -> None:
         """End the session if the server still listens, then close the sockets in any case."""
