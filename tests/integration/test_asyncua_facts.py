@@ -106,7 +106,7 @@ def protocol_of(client: Client) -> UASocketProtocol:
 
 
 async def test_a_cancelled_connect_leaves_its_socket(bench: OpcuaBench) -> None:
-    """asyncua 2.1: only ``disconnect_socket`` closes it, so the session's close calls that."""
+    """With asyncua 2.1: only ``disconnect_socket`` closes it, so the session's close calls that."""
     async with Wire(bench.port) as wire:
         wire.mute_down = True
         client = client_of(wire.port, timeout_s=5.0)
@@ -123,7 +123,7 @@ async def test_a_cancelled_connect_leaves_its_socket(bench: OpcuaBench) -> None:
 
 
 async def test_after_a_loss_disconnecting_leaves_the_socket(bench: OpcuaBench) -> None:
-    """asyncua 2.1: found by its own probe, a loss leaves a socket that only an abort closes."""
+    """With asyncua 2.1: found by its own probe, a loss leaves a socket that only an abort closes."""
     async with Wire(bench.port) as wire:
         client = client_of(wire.port, watchdog_s=0.2)
         await client.connect()
@@ -145,7 +145,7 @@ async def test_after_a_loss_disconnecting_leaves_the_socket(bench: OpcuaBench) -
 async def test_what_the_server_grants_is_told_but_not_kept_to(
     bench: OpcuaBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """asyncua 2.1: ``session_timeout`` is what was granted, the probe goes on as was asked for."""
+    """With asyncua 2.1: ``session_timeout`` is what was granted, the probe goes on as was asked for."""
     monkeypatch.setattr(bench.server.iserver, "min_session_timeout_ms", 1000)
     monkeypatch.setattr(bench.server.iserver, "max_session_timeout_ms", 1000)
     client = client_of(bench.port, watchdog_s=30.0)
@@ -161,7 +161,7 @@ async def test_what_the_server_grants_is_told_but_not_kept_to(
 async def test_the_interval_of_the_probe_can_be_set_right_after_connecting(
     bench: OpcuaBench,
 ) -> None:
-    """asyncua 2.1: its task has not begun by then, so the first pause is already the new one."""
+    """With asyncua 2.1: its task has not begun by then, so the first pause is already the new one."""
     client = client_of(bench.port, watchdog_s=30.0)
     async with connected(client):
         client._watchdog_intervall = 0.2
@@ -170,7 +170,7 @@ async def test_the_interval_of_the_probe_can_be_set_right_after_connecting(
 
 
 async def test_one_stall_ends_the_renewing_for_good(bench: OpcuaBench) -> None:
-    """asyncua 2.1: the task is done with an error nobody reads, the state says CONNECTED."""
+    """With asyncua 2.1: the task is done with an error nobody reads, the state says CONNECTED."""
     async with Wire(bench.port) as wire:
         client = client_of(wire.port, timeout_s=0.2)
         client.secure_channel_timeout = 800
@@ -187,7 +187,7 @@ async def test_one_stall_ends_the_renewing_for_good(bench: OpcuaBench) -> None:
 
 
 async def test_a_renewed_channel_has_another_token(bench: OpcuaBench) -> None:
-    """asyncua 2.1: ``security_token.TokenId`` changes with each renewal."""
+    """With asyncua 2.1: ``security_token.TokenId`` changes with each renewal."""
     client = client_of(bench.port)
     client.secure_channel_timeout = 400
     async with connected(client):
@@ -200,7 +200,7 @@ async def test_a_renewed_channel_has_another_token(bench: OpcuaBench) -> None:
 
 
 async def test_what_was_given_up_is_remembered_until_its_answer(bench: OpcuaBench) -> None:
-    """asyncua 2.1: a cancelled future stays in ``_callbackmap``; a late answer takes it out."""
+    """With asyncua 2.1: a cancelled future stays in ``_callbackmap``; a late answer takes it out."""
     bench.script.delay_s = {STATE: 0.4}
     client = client_of(bench.port, timeout_s=2.0)
     async with connected(client):
@@ -216,7 +216,7 @@ async def test_what_was_given_up_is_remembered_until_its_answer(bench: OpcuaBenc
 
 
 async def test_an_answer_to_nobody_closes_the_socket_without_a_reason(bench: OpcuaBench) -> None:
-    """asyncua 2.1: the reader only sees a ConnectionError; the reason is in the log alone."""
+    """With asyncua 2.1: the reader only sees a ConnectionError; the reason is in the log alone."""
     async with Wire(bench.port) as wire:
         client = client_of(wire.port)
         async with connected(client):
@@ -228,7 +228,7 @@ async def test_an_answer_to_nobody_closes_the_socket_without_a_reason(bench: Opc
 
 
 async def test_the_bound_of_an_answer_can_be_set_after_connecting(bench: OpcuaBench) -> None:
-    """asyncua 2.1: ``protocol.timeout`` bounds each request from then on."""
+    """With asyncua 2.1: ``protocol.timeout`` bounds each request from then on."""
     client = client_of(bench.port, timeout_s=5.0)
     bench.script.delay_s = {STATE: 0.5}
     loop = asyncio.get_running_loop()
@@ -241,7 +241,7 @@ async def test_the_bound_of_an_answer_can_be_set_after_connecting(bench: OpcuaBe
 
 
 async def test_a_cancel_that_meets_an_answer_is_no_plain_cancel(bench: OpcuaBench) -> None:
-    """asyncua 2.1 with wait_for2 raises a subclass, which Python 3.11 takes for no bound's end.
+    """With asyncua 2.1, wait_for2 raises a subclass, which Python 3.11 takes for no bound's end.
 
     ``asyncio.timeout`` then lets the cancel out as if somebody had ended the task.
     """
@@ -264,7 +264,7 @@ async def test_a_cancel_that_meets_an_answer_is_no_plain_cancel(bench: OpcuaBenc
 
 
 async def test_a_large_read_is_one_request(bench: OpcuaBench) -> None:
-    """asyncua 2.1: nothing is split, whatever the server allows."""
+    """With asyncua 2.1: nothing is split, whatever the server allows."""
     client = client_of(bench.port, timeout_s=4.0)
     async with connected(client):
         bench.reads.clear()
@@ -274,7 +274,7 @@ async def test_a_large_read_is_one_request(bench: OpcuaBench) -> None:
 
 
 async def test_asking_for_endpoints_leaves_nothing_open(bench: OpcuaBench) -> None:
-    """asyncua 2.1: whether it is answered, refused or cancelled, its socket is closed."""
+    """With asyncua 2.1: whether it is answered, refused or cancelled, its socket is closed."""
     async with Wire(bench.port) as wire:
         endpoints = await client_of(wire.port).connect_and_get_server_endpoints()
         async with asyncio.timeout(1.0):
@@ -295,7 +295,7 @@ async def test_asking_for_endpoints_leaves_nothing_open(bench: OpcuaBench) -> No
 
 
 async def test_an_endpoint_that_is_not_offered_is_a_ua_error() -> None:
-    """asyncua 2.1: ``find_endpoint`` raises UaError for what no endpoint has."""
+    """With asyncua 2.1: ``find_endpoint`` raises UaError for what no endpoint has."""
     with pytest.raises(UaError, match="No matching endpoints"):
         Client.find_endpoint(
             [],
@@ -317,7 +317,7 @@ async def secured(client: Client, server: x509.Certificate | None) -> None:
 
 
 async def test_without_our_own_judgement_any_server_is_believed(bench: OpcuaBench) -> None:
-    """asyncua 2.1: fetched from the wire, a certificate that nobody confirmed is accepted."""
+    """With asyncua 2.1: fetched from the wire, a certificate that nobody confirmed is accepted."""
     client = client_of(bench.port, timeout_s=4.0)
     await secured(client, None)
     async with connected(client):
@@ -328,7 +328,7 @@ async def test_without_our_own_judgement_any_server_is_believed(bench: OpcuaBenc
 async def test_a_judgement_comes_before_the_log_on(
     bench: OpcuaBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """asyncua 2.1: what the validator raises comes out, and no session is activated."""
+    """With asyncua 2.1: what the validator raises comes out, and no session is activated."""
     seen: list[tuple[x509.Certificate, str]] = []
 
     async def refuse(certificate: x509.Certificate, server: ua.ApplicationDescription) -> None:
