@@ -48,11 +48,16 @@ class Identity:
         """The certificate as it goes over the wire."""
         return self.certificate.public_bytes(Encoding.DER)
 
+    @property
+    def pem(self) -> bytes:
+        """The key as it stands in a file."""
+        return self.key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+
     def save(self, folder: Path, name: str) -> tuple[Path, Path]:
         """Files of certificate (DER) and key (PEM)."""
         certificate, key = folder / f"{name}.der", folder / f"{name}_key.pem"
         certificate.write_bytes(self.der)
-        key.write_bytes(self.key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+        key.write_bytes(self.pem)
         key.chmod(0o600)
         return certificate, key
 

@@ -22,11 +22,15 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from types import TracebackType
 from typing import Any, Self, TypeVar
+from weakref import WeakKeyDictionary
 
 from asyncua import ua
 from asyncua.common.utils import ServiceError
+from asyncua.server import binary_server_asyncio
+from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.server import Server
+from asyncua.server.uaprocessor import UaProcessor
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaStatusCodeError
@@ -52,6 +56,9 @@ class Script:
         Codes with which every read, or every new session, is refused; 0: none is.
     delay_s
         How long a read waits that holds one of these nodes. [s]
+    is_parallel
+        Whether other requests of the same client are answered meanwhile; small servers answer
+        one after the other.
     """
 
     most: int = 10_000
@@ -59,6 +66,22 @@ class Script:
     read_code: int = 0
     session_code: int = 0
     delay_s: dict[ua.NodeId, float] = field(default_factory=dict)
+    is_parallel: bool = False
+
+
+class ScriptedProcessor(UaProcessor):
+    """Answers requests at the same time where the script says so; it is the library's else."""
+
+    async def process_message(self, seqhdr: Any, body: Any) -> Any:
+        """Answer one request, or begin to."""
+        bench = _BENCHES.get(self.iserver)
+        if bench is None or not bench.script.is_parallel:
+            return await super().process_message(seqhdr, body)  # type: ignore[no-untyped-call]
+        answering = super().process_message(seqhdr, body)  # type: ignore[no-untyped-call]
+        task = asyncio.ensure_future(answering)
+        bench.tasks.add(task)
+        task.add_done_callback(bench.tasks.discard)
+        return True
 
 
 class OpcuaBench:
@@ -82,6 +105,8 @@ class OpcuaBench:
         self.script = Script()
         self.reads: list[int] = []
         self.sessions = 0
+        self.tasks: set[asyncio.Future[Any]] = set()
+        _BENCHES[server.iserver] = self
         self.nodes: dict[str, ua.NodeId] = {
             "state": STATE,
             "time": TIME,
@@ -140,6 +165,7 @@ class OpcuaBench:
         return session
 
 
+_BENCHES: WeakKeyDictionary[InternalServer, OpcuaBench] = WeakKeyDictionary()
 Bench = TypeVar("Bench", bound=OpcuaBench)
 
 
@@ -154,6 +180,7 @@ async def serving(
 
     ``prepare`` is called with the server before it starts, and awaited: certificates, policies.
     """
+    binary_server_asyncio.UaProcessor = ScriptedProcessor  # type: ignore[attr-defined]
     server = Server()
     await server.init()
     server.set_endpoint(f"opc.tcp://127.0.0.1:{port}/")
@@ -166,6 +193,8 @@ async def serving(
     try:
         yield bench
     finally:
+        for task in bench.tasks:
+            task.cancel()
         await server.stop()
 
 

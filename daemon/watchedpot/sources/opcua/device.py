@@ -8,7 +8,7 @@ number can stand for another namespace, and another device can answer at the sam
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -21,7 +21,7 @@ from watchedpot.errors import SourceRefused, SourceSlotTaken, SourceTimeout
 from watchedpot.sources.anchor import check_identity
 from watchedpot.sources.decode import opcua_decoder, status_class
 from watchedpot.sources.opcua.session import Session, TooMuch
-from watchedpot.sources.patience import Patience, patience_for
+from watchedpot.sources.patience import Group, Patience, patience_for
 from watchedpot.sources.wiring import OpcuaChannel, OpcuaIdentity, OpcuaSource
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -42,6 +42,9 @@ CAUTIOUS_NODES_PER_READ = 100
 
 SLOW_SHARE = 0.5
 """Share of the answer timeout for which a node that is known to be slow may hold up a poll [1]."""
+
+LONGEST_LATE = 4.0
+"""For how many answer timeouts a server may be busy with a slow node before it is silent [1]."""
 
 LEAST_BOUND_S = 0.001
 """A bound of nothing would not even send the request [s]."""
@@ -112,7 +115,7 @@ class OpcuaDevice:
         if self._unresolved:
             await self._resolve()  # a server can be up before its program is
         loop, bound_s = asyncio.get_running_loop(), self._source.answer_timeout_s
-        end_s = loop.time() + bound_s
+        end_s, late_s = loop.time() + bound_s, self._session.late_s()
         answers: dict[str, ua.DataValue] = {}
         head: list[ua.DataValue] = []
         for group in self._known.patience.groups:
@@ -124,18 +127,17 @@ class OpcuaDevice:
             try:
                 values = await self._ask_all([*HEAD[len(head) :], *nodes], bound_s=left_s)
             except SourceTimeout:
-                self._known.patience = self._known.patience.timed_out(
-                    group, has_answered=bool(head), now_s=loop.time()
-                )
+                if not head and late_s is not None and late_s < LONGEST_LATE * bound_s:
+                    break  # still busy with what it was asked for before: no fault of this group
+                is_fair = left_s >= SLOW_SHARE * bound_s  # the others left it time enough
+                self._blame(group, has_answered=bool(head) and is_fair)
                 if not head:
                     raise
                 continue
             head, values = (head, values) if head else (values[: len(HEAD)], values[len(HEAD) :])
             answers.update(zip(wanted, values, strict=True))
-        asked = [name for group in self._known.patience.groups for name in group]
-        if all(name in answers for name in asked if name in self._nodes):
-            self._known.patience = self._known.patience.all_answered()
-        answers.update(await self._slow_answer(end_s))
+        if head:
+            answers.update(await self._rest(answers, end_s))
         return self._readings(head, answers)
 
     async def values(self) -> dict[str, ua.DataValue]:
@@ -160,6 +162,22 @@ class OpcuaDevice:
         """End the session if the server still listens, then close the socket in any case."""
         await self._session.close()
 
+    def _blame(self, group: Group, *, has_answered: bool) -> None:
+        now_s = asyncio.get_running_loop().time()
+        self._known.patience = self._known.patience.timed_out(
+            group, has_answered=has_answered, now_s=now_s
+        )
+
+    async def _rest(
+        self, answers: Mapping[str, ua.DataValue], end_s: float
+    ) -> dict[str, ua.DataValue]:
+        """If all groups were answered: note it, and ask a slow node that is due."""
+        asked = [name for group in self._known.patience.groups for name in group]
+        if not all(name in answers for name in asked if name in self._nodes):
+            return {}
+        self._known.patience = self._known.patience.all_answered()
+        return await self._slow_answer(end_s)
+
     async def _slow_answer(self, end_s: float) -> dict[str, ua.DataValue]:
         """Answer of a slow node that is due, if it comes soon enough."""
         loop, known = asyncio.get_running_loop(), self._known
@@ -179,9 +197,8 @@ class OpcuaDevice:
         self, head: Sequence[ua.DataValue], answers: dict[str, ua.DataValue]
     ) -> dict[str, Reading]:
         """Reading of each channel: from its answer, or why there is none."""
-        state, time = head
-        self._known.server_ns = _clock_ns(time)
-        fault = _server_fault(state)
+        self._known.server_ns = _clock_ns(head[1]) if head else NO_TIME_NS
+        fault = _server_fault(head[0]) if head else None
         readings = {}
         for name in self._decoders:
             if name not in self._nodes:
