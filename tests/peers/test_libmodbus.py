@@ -72,8 +72,8 @@ def values(block: Block) -> dict[str, float]:
 
 
 def has_come(block: Block) -> bool:
-    """Whether an answer of the server came with it."""
-    return bool((block.status != 0).any())
+    """Whether it tells of an answer, and not only of a connection that is not there yet."""
+    return bool(((block.status != 0) | (block.reason != Reason.NO_CONNECTION)).any())
 
 
 async def test_every_kind_of_value_is_read_as_another_library_packs_it(program: Path) -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import random
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from potsim.scenarios import load as load_scenario
+from potsim.world import World
 from watchedpot.core.model import NO_TIME_NS, Instant, Quality, Reading, Reason, not_good
 from watchedpot.core.units import NANO
 from watchedpot.sources.belief import Belief
@@ -566,3 +570,42 @@ def test_a_channel_that_is_not_known_is_passed_on() -> None:
     """Belief judges what it was told of, and drops nothing."""
     reading = Reading(3.0)
     assert Belief([TANK])(instant(0), {"cell/spare": reading})["cell/spare"] is reading
+
+
+def test_a_real_heater_is_believed_from_its_first_to_its_last_reading(datasets: Path) -> None:
+    """A lab heater with two coarse sensors, one reading a second, and a quarter of an hour of it.
+
+    Steps of 0.32 K, and at most 20 equal readings in a row: with 30 s none of them is frozen.
+    Source: step test of an open lab kit (heater_step_test.csv, see its README).
+    """
+    with (datasets / "heater_step_test.csv").open(newline="", encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines))
+    assert len(rows) > 900
+    channel = replace(TANK, doubt=Doubt(max_k_per_s=10.0, frozen_after_s=30.0))
+    for sensor in ("T1", "T2"):
+        assert set(told([float(row[sensor]) for row in rows], channel=channel)) == {GOOD}
+
+
+@pytest.mark.parametrize("scenario", ["healthy_shift", "tank_refill", "lunch_setback"])
+def test_no_zone_of_a_sound_cell_is_doubted(scenario: str) -> None:
+    """Heating, setback, refills of cold melt, purges and noise, with every rule in force.
+
+    Source: the simulator, which shares no code with this.
+    """
+    world = World(load_scenario(scenario), start_ns=UTC_NS)
+    strict = Doubt(max_k_per_s=10.0, frozen_after_s=60.0)
+    beliefs = {}
+    for name, cell in world.cells.items():
+        zones = [f"{name}/{zone.name}/temperature" for zone in cell.plant.zones]
+        channels = [replace(TANK, name=zone, doubt=strict) for zone in zones]
+        beat = replace(BEAT, name=f"{name}/heartbeat")
+        beliefs[name] = (Belief([*channels, beat]), channels, beat)
+    while world.t_s < 1800.0:
+        world.scan()
+        for name, (belief, channels, beat) in beliefs.items():
+            panel = world.cells[name].panel
+            readings = {beat.name: decoded(beat, panel.heartbeat)}
+            for channel, zone in zip(channels, panel.zones, strict=True):
+                readings[channel.name] = decoded(channel, zone.shown_c)
+            judged = belief(instant(world.t_s), readings)
+            assert all(reading.quality is Quality.GOOD for reading in judged.values())

@@ -9,13 +9,11 @@ pass by silence.
 from __future__ import annotations
 
 import asyncio
-import inspect
 import logging
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
-from importlib import import_module
 from typing import Any
 
 import pytest
@@ -38,9 +36,11 @@ from support.chaos import (
 )
 from support.running import Watch, free_port, is_good, watching
 from watchedpot.core.model import Block, Quality, Reading
-from watchedpot.sources import modbus, opcua, wiring
+from watchedpot.sources import modbus, opcua
 from watchedpot.sources.base import Device, Poller
+from watchedpot.sources.link import Links
 from watchedpot.sources.wiring import (
+    Framing,
     ModbusChannel,
     ModbusSource,
     OpcuaChannel,
@@ -172,13 +172,9 @@ def telltale_channels(unit: int) -> dict[ModbusChannel, tuple[int, ...]]:
     }
 
 
-FRAMINGS = ("MBAP", *(("RTU",) if hasattr(wiring, "Framing") else ()))
-"""RTU is tried as soon as the sources speak it."""
-
-
-def modbus_source(unit: int, port: int, framing: str) -> ModbusSource:
+def modbus_source(unit: int, port: int, framing: Framing) -> ModbusSource:
     """Source of one unit with short bounds."""
-    source = ModbusSource(
+    return ModbusSource(
         id=f"unit_{unit}",
         host="127.0.0.1",
         port=port,
@@ -188,19 +184,8 @@ def modbus_source(unit: int, port: int, framing: str) -> ModbusSource:
         connect_timeout_s=0.5,
         answer_timeout_s=LATE_S / 2.0,
         reconnect_cap_s=0.2,
+        framing=framing,
     )
-    if framing == "MBAP":
-        return source
-    framed: dict[str, Any] = {"framing": getattr(wiring, "Framing")(framing)}  # noqa: B009
-    return replace(source, **framed)
-
-
-def modbus_factory() -> Callable[..., Poller]:
-    """Makes pollers that share their link, where the sources can share one."""
-    if "links" not in inspect.signature(modbus.poller).parameters:
-        return modbus.poller
-    shared: dict[str, Any] = {"links": import_module("watchedpot.sources.link").Links()}
-    return partial(modbus.poller, **shared)
 
 
 async def wild_then_calm(proxy: Chaos, watches: list[tuple[Watch, Tally]]) -> int:
@@ -216,10 +201,10 @@ async def wild_then_calm(proxy: Chaos, watches: list[tuple[Watch, Tally]]) -> in
     return good
 
 
-async def watch_modbus(found: list[Step], framing: str) -> int:
-    """Two units behind one wild wire."""
-    is_rtu = framing == "RTU"
-    make = modbus_factory()
+async def watch_modbus(found: list[Step], framing: Framing) -> int:
+    """Two units that share one wild wire."""
+    is_rtu = framing is Framing.RTU
+    make = partial(modbus.poller, links=Links())
     async with AsyncExitStack() as stack:
         server = await stack.enter_async_context(Telltale(is_rtu=is_rtu))
         protected = None if is_rtu else MBAP_HEAD
@@ -258,8 +243,8 @@ def test_a_value_of_another_place_or_time_is_noticed() -> None:
         assert tally.good == 1
 
 
-@pytest.mark.parametrize("framing", FRAMINGS)
-def test_modbus_never_takes_a_value_of_another_place_or_time(framing: str) -> None:
+@pytest.mark.parametrize("framing", Framing)
+def test_modbus_never_takes_a_value_of_another_place_or_time(framing: Framing) -> None:
     """Two units with blocks of one length behind one wire, and many good values all the same."""
     good: list[int] = []
 

@@ -8,12 +8,18 @@ import hashlib
 import json
 import os
 import shutil
+import socket
 import subprocess
+import sys
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
+
+from support.plant import Program, wait_for
+from support.running import free_port
 
 FOLDER = Path(__file__).resolve().parents[1] / "peers"
 CACHE = Path.home() / ".cache" / "watchedpot-peers"
@@ -132,3 +138,24 @@ async def running(
             process.stdin.close()
         # The transport of a killed process ends with the next turn of the loop.
         await asyncio.sleep(0)
+
+
+@contextmanager
+def simulated(folder: Path) -> Iterator[tuple[int, int]]:
+    """The simulator as a program of its own; its ports of OPC UA and Modbus."""
+    opcua_port, modbus_port = free_port(), free_port()
+    ports = ["--opcua-port", str(opcua_port), "--modbus-port", str(modbus_port)]
+    command = [sys.executable, "-m", "potsim", "healthy_shift", *ports]
+    simulator = Program(command, folder / "potsim.log")
+    try:
+        for port in (opcua_port, modbus_port):
+            wait_for("the simulator to listen", partial(listens, port))
+        yield opcua_port, modbus_port
+    finally:
+        simulator.stop()
+
+
+def listens(port: int) -> bool:
+    """Whether something accepts connections there."""
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
