@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 
 import pytest
 from pymodbus.server import ModbusTcpServer
@@ -13,13 +14,16 @@ from support.devices import keeps_contract
 from support.raw_modbus import Asked, RawModbus
 from support.running import free_port, is_good, is_missing, reasons, watching
 from watchedpot.core.model import Quality, Reading, Reason
+from watchedpot.core.snapshot import LinkState
 from watchedpot.errors import SourceRefused, SourceTimeout, SourceUnreachable
 from watchedpot.sources import modbus
 from watchedpot.sources.base import WrongShape
+from watchedpot.sources.link import Links
 from watchedpot.sources.modbus import ModbusUnit
 from watchedpot.sources.wiring import (
     Conversion,
     ModbusChannel,
+    ModbusIdentity,
     ModbusSource,
     RegisterTable,
     Unit,
@@ -45,7 +49,7 @@ DOOR = ModbusChannel("cell/door", RegisterTable.DISCRETE_INPUTS, 12, ValueType.B
 ALL = (TANK, TENTHS, PUMP, DOOR)
 
 
-def source(port: int, *channels: ModbusChannel, **changes: float) -> ModbusSource:
+def source(port: int, *channels: ModbusChannel, **changes: object) -> ModbusSource:
     """Source with short bounds on a port of loopback."""
     settings = {
         "poll_period_s": 0.05,
@@ -374,3 +378,93 @@ async def test_the_library_server_is_read_like_the_raw_one() -> None:
     finally:
         await server.shutdown()  # type: ignore[no-untyped-call]
     assert readings == {"cell/tank/wall": Reading(180.0), "cell/hose/wall": Reading(165.5)}
+
+
+SERIAL_NUMBER = ModbusChannel("identity", RegisterTable.HOLDING_REGISTERS, 400, ValueType.UINT32)
+
+
+def numbered(serial_number: int) -> Callable[[Asked], bytes]:
+    """Unit that tells its serial number in the registers 400 and 401, and 7.5 everywhere else."""
+
+    def answer(asked: Asked) -> bytes:
+        if (asked.function, asked.address) == (3, 400):
+            return asked.words([serial_number >> 16, serial_number & 0xFFFF])
+        return asked.words([75] * asked.count)
+
+    return answer
+
+
+async def test_a_unit_that_is_the_one_that_is_meant_is_read() -> None:
+    """Its identity is asked once a connection, not once a poll."""
+    async with RawModbus(numbered(70_017)) as bench:
+        meant = source(bench.port, TENTHS, identity=ModbusIdentity(SERIAL_NUMBER, 70_017))
+        async with watching(modbus.poller, meant) as watch:
+            await watch.until(is_good)
+            await watch.until(is_good)
+        asked = [one.address for one in bench.asked]
+    assert asked[:2] == [400, 7]
+    assert asked.count(400) == bench.accepted == 1
+
+
+async def test_another_unit_at_the_same_address_is_never_read() -> None:
+    """It is told which was expected and which came; not one of its values is taken."""
+    async with RawModbus(numbered(70_018)) as bench:
+        meant = source(bench.port, TENTHS, identity=ModbusIdentity(SERIAL_NUMBER, 70_017))
+        async with watching(modbus.poller, meant) as watch:
+            for _ in range(5):
+                await watch.until(is_missing)
+            status = watch.poller.status()
+        assert {one.address for one in bench.asked} == {400}
+    assert status.link is LinkState.NOT_TRUSTED
+    assert status.diagnosis == (
+        "this is not the device that is meant: expected 70017, got 70018;"
+        " check which device is at this address"
+    )
+
+
+async def test_a_unit_that_does_not_tell_who_it_is_is_refused() -> None:
+    """A register that is not there is no identity."""
+    async with RawModbus(lambda asked: asked.exception(2)) as bench:
+        device = ModbusUnit(
+            source(bench.port, TENTHS, identity=ModbusIdentity(SERIAL_NUMBER, 70_017))
+        )
+        with pytest.raises(SourceRefused, match="does not tell which unit it is: exception 2"):
+            await device.connect()
+        await device.close()
+
+
+async def test_after_a_connection_was_renewed_by_another_unit_the_identity_is_asked_again() -> None:
+    """A value that came over a connection nobody has looked at is not taken."""
+    links = Links()
+    async with RawModbus(numbered(70_017)) as bench:
+        meant = source(bench.port, TENTHS, identity=ModbusIdentity(SERIAL_NUMBER, 70_017))
+        device, other = ModbusUnit(meant, links), ModbusUnit(source(bench.port, TENTHS), links)
+        await device.connect()
+        await other.connect()
+        await device.read()
+        bench.drop_all()
+        await bench.idle()
+        with pytest.raises(SourceUnreachable):
+            await other.read()
+        await other.connect()  # the link stands again, and somebody else may answer
+        with pytest.raises(SourceUnreachable, match="the connection was renewed"):
+            await device.read()
+        await device.connect()
+        assert (await device.read())[TENTHS.name].value == pytest.approx(7.5)
+        await device.close()
+        await other.close()
+
+
+@pytest.mark.parametrize(
+    ("channel", "words", "number"),
+    [
+        (SERIAL_NUMBER, [1, 4481], 70_017),
+        (replace(SERIAL_NUMBER, word_order=WordOrder.LOW_FIRST), [4481, 1], 70_017),
+        (DOOR, [True], 1),
+    ],
+)
+def test_an_identity_is_the_raw_number(
+    channel: ModbusChannel, words: list[int], number: float
+) -> None:
+    """Nothing is scaled; a bit is 0 or 1."""
+    assert modbus.raw_number(channel, words) == number

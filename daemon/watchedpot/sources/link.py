@@ -153,6 +153,11 @@ class Link:
         Makes the wire of a new connection.
     gap_s
         Pause between two frames. [s]
+
+    Attributes
+    ----------
+    connections
+        How often it was opened.
     """
 
     def __init__(self, make_wire: Callable[[], Wire], *, gap_s: float = 0.0) -> None:
@@ -167,6 +172,7 @@ class Link:
         self._timeouts = 0
         self._spare_until_s = 0.0
         self._lacks_ids = False
+        self.connections = 0
         self._failure: SourceError | None = None
         self._failed_s = 0.0
 
@@ -331,6 +337,7 @@ class Link:
             if not is_open:
                 wire.close()
         if is_open:
+            self.connections += 1
             self._wire = wire
             wire.has_ids = wire.has_ids and not self._lacks_ids
             self._timeouts = 0

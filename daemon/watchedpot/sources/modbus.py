@@ -27,6 +27,7 @@ from watchedpot.errors import (
     SourceTimeout,
     SourceUnreachable,
 )
+from watchedpot.sources.anchor import check_identity
 from watchedpot.sources.base import (
     SAFETY_S,
     Clock,
@@ -53,6 +54,7 @@ from watchedpot.sources.decode import (
     halves,
     modbus_decoder,
     plan_requests,
+    unpacker,
 )
 from watchedpot.sources.frames import Seen, Sight, Wanted, is_as_wanted, look
 from watchedpot.sources.link import (
@@ -64,7 +66,15 @@ from watchedpot.sources.link import (
     fitted,
     seen_by,
 )
-from watchedpot.sources.wiring import Framing, ModbusSource, Parity, RegisterTable, ValueType
+from watchedpot.sources.wiring import (
+    Framing,
+    ModbusChannel,
+    ModbusIdentity,
+    ModbusSource,
+    Parity,
+    RegisterTable,
+    ValueType,
+)
 
 SPLITS_PER_POLL = 3
 """Requests split in one poll to find a register that is not there [1].
@@ -331,6 +341,7 @@ class ModbusUnit:
         self._link = _link(self._source, links or Links())
         self._member = self._link.join(source.id, quiet_s=self._source.answer_timeout_s)
         self._is_open = False
+        self._known_on: int | None = None
         self._whole = plan(self._source)
         self._plan = self._whole
         self._decoders = {c.name: (modbus_decoder(c), c.width) for c in source.channels}
@@ -344,6 +355,29 @@ class ModbusUnit:
             self._is_open = True
             self._link.hold()
         await self._link.open(self._where)
+        if self._source.identity is not None:
+            await self._check_identity(self._source.identity)
+
+    async def _check_identity(self, identity: ModbusIdentity) -> None:
+        """Accept the unit that is meant, at each connection anew.
+
+        Raises
+        ------
+        SourceError
+            It is another one, or does not say which it is.
+        """
+        self._known_on = None
+        channel = identity.channel
+        answer = await self.ask(alone(channel))
+        if isinstance(answer, int):
+            self._check_gateway(answer)
+            raise SourceRefused(
+                self._where,
+                f"it does not tell which unit it is: exception {answer}",
+                hint="check the table identity of this source",
+            )
+        check_identity(self._where, identity.expected, raw_number(channel, answer))
+        self._known_on = self._link.connections
 
     async def read(self) -> dict[str, Reading]:
         """Read every channel once; each request is bounded by the answer timeout.
@@ -415,6 +449,11 @@ class ModbusUnit:
             await asyncio.sleep(BUSY_WAIT_S)
             self.requests += 1
             answer = await self._link.ask(self._member, ask)
+        if self._known_on not in (None, self._link.connections):
+            # Opened anew meanwhile: nobody has looked yet who answers now.
+            raise SourceUnreachable(
+                self._where, "the connection was renewed", hint="it is looked at again at once"
+            )
         return answer
 
     def _take(self, readings: dict[str, Reading], request: Request, answer: Answer) -> None:
@@ -479,6 +518,14 @@ def plan(source: ModbusSource) -> tuple[Request, ...]:
     if source.framing is Framing.MBAP:
         return requests
     return told_apart(requests, max_gap=source.max_gap)
+
+
+def raw_number(channel: ModbusChannel, words: Sequence[int]) -> float:
+    """The number that registers or a bit hold, before any scaling [raw]."""
+    if channel.type is ValueType.BOOL:
+        return int(words[0])
+    unpack = unpacker(channel.type, word_order=channel.word_order, swap_bytes=channel.swap_bytes)
+    return unpack(words)
 
 
 def content(request: Request) -> int:
