@@ -302,7 +302,7 @@ def probes(
 
 
 HOUSING_LOAD = (
-    "  modbus_tcp 127.0.0.1:15020 unit 1: one connection, 5 requests a poll, 5 a second;"
+    "  modbus_tcp 127.0.0.1:15020 unit 1: one connection, 4 requests a poll, 4 a second;"
     " it never browses or scans"
 )
 
