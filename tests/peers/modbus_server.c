@@ -1,7 +1,10 @@
-/* A Modbus TCP server on libmodbus, so that the daemon is tried against another library.
+/* A Modbus server on libmodbus, so that the daemon is tried against another library.
 
-   Usage: modbus_server PORT
-   Unit 5 only, other units answer exception 11. Prints "ready" when it listens.
+   Usage: modbus_server PORT, for Modbus TCP, or
+          modbus_server PATH, for a serial port: RTU at 19200 baud without parity, which
+          pseudo terminals do not have
+   Unit 5 only: by TCP other units answer exception 11, on a serial line they are silent. Prints
+   "ready" when it listens.
 
    input registers     100-101 180.0, 102-103 the same with words swapped, 104-105 with bytes
                        swapped, 106-107 with both; 110 1825 as int16; 111 a count of answers
@@ -61,25 +64,28 @@ static void answer(modbus_t *ctx, const uint8_t *query, int length, modbus_mappi
     modbus_reply(ctx, query, length, function == MODBUS_FC_READ_INPUT_REGISTERS ? inputs : others);
 }
 
-int main(int argc, char **argv)
+static int serve_serial(modbus_t *ctx, modbus_mapping_t *inputs, modbus_mapping_t *others)
 {
-    modbus_t *ctx = modbus_new_tcp("127.0.0.1", argc > 1 ? atoi(argv[1]) : 1502);
-    modbus_mapping_t *inputs = modbus_mapping_new_start_address(0, 0, 0, 0, 0, 0, 100, 12);
-    modbus_mapping_t *others = modbus_mapping_new_start_address(3, 2, 7, 2, 200, 14, 0, 0);
+    uint8_t query[MODBUS_RTU_MAX_ADU_LENGTH];
+
+    if (!ctx || modbus_set_slave(ctx, UNIT) < 0 || modbus_connect(ctx) < 0)
+        return 2;
+    printf("ready\n");
+    fflush(stdout);
+    for (;;) {
+        int length = modbus_receive(ctx, query);
+
+        if (length > 0)
+            answer(ctx, query, length, inputs, others);
+    }
+}
+
+static int serve_tcp(modbus_t *ctx, modbus_mapping_t *inputs, modbus_mapping_t *others)
+{
     uint8_t query[MODBUS_TCP_MAX_ADU_LENGTH];
     fd_set known, ready;
-    int listening, highest, fd, length;
+    int highest, fd, length, listening = ctx ? modbus_tcp_listen(ctx, 8) : -1;
 
-    if (!ctx || !inputs || !others)
-        return 1;
-    pack(180.0f, inputs->tab_input_registers);
-    inputs->tab_input_registers[10] = 1825;
-    others->tab_registers[0] = 0xFFFF; /* -40000 is 0xFFFF63C0 */
-    others->tab_registers[1] = 0x63C0;
-    others->tab_bits[0] = ON;
-    others->tab_input_bits[0] = ON;
-
-    listening = modbus_tcp_listen(ctx, 8);
     if (listening < 0)
         return 2;
     printf("ready\n");
@@ -113,4 +119,23 @@ int main(int argc, char **argv)
             }
         }
     }
+}
+
+int main(int argc, char **argv)
+{
+    const char *where = argc > 1 ? argv[1] : "1502";
+    modbus_mapping_t *inputs = modbus_mapping_new_start_address(0, 0, 0, 0, 0, 0, 100, 12);
+    modbus_mapping_t *others = modbus_mapping_new_start_address(3, 2, 7, 2, 200, 14, 0, 0);
+
+    if (!inputs || !others)
+        return 1;
+    pack(180.0f, inputs->tab_input_registers);
+    inputs->tab_input_registers[10] = 1825;
+    others->tab_registers[0] = 0xFFFF; /* -40000 is 0xFFFF63C0 */
+    others->tab_registers[1] = 0x63C0;
+    others->tab_bits[0] = ON;
+    others->tab_input_bits[0] = ON;
+    if (where[0] == '/')
+        return serve_serial(modbus_new_rtu(where, 19200, 'N', 8, 1), inputs, others);
+    return serve_tcp(modbus_new_tcp("127.0.0.1", atoi(where)), inputs, others);
 }

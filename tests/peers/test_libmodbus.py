@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from support.peers import compiled, running
+from support.peers import compiled, running, serial_line
 from support.running import free_port, is_good, is_missing, reasons, watching
 from watchedpot.core.model import Block, Quality, Reason
 from watchedpot.sources import modbus
 from watchedpot.sources.wiring import (
     Conversion,
+    Framing,
     ModbusChannel,
     ModbusSource,
+    Parity,
     RegisterTable,
+    SerialLine,
     Unit,
     ValueType,
     WordOrder,
@@ -144,3 +148,24 @@ async def test_a_server_that_is_started_again_is_read_again(program: Path) -> No
             block = await watch.until(is_good)
     assert values(block)["c/abcd/t"] == 180.0
     assert watch.poller.status().connections == 2
+
+
+async def test_a_serial_line_is_read_as_another_library_drives_it(
+    program: Path, tmp_path: Path
+) -> None:
+    """RTU over a line of pseudo terminals: every value, and a unit that is not there is silent."""
+    async with serial_line(tmp_path) as (near, far):
+        line = SerialLine(19_200, Parity.NONE, path=str(near))
+
+        def wired(*channels: ModbusChannel, unit: int) -> ModbusSource:
+            return replace(source(0, *channels, unit=unit), host="", framing=Framing.RTU, line=line)
+
+        async with running([program, far]):
+            async with watching(modbus.poller, wired(*EXPECTED, unit=5)) as watch:
+                block = await watch.until(is_good)
+            assert values(block) == {
+                channel.name: pytest.approx(value) for channel, value in EXPECTED.items()
+            }
+            async with watching(modbus.poller, wired(*EXPECTED, unit=6)) as watch:
+                block = await watch.until(has_come)
+            assert set(reasons(block).values()) == {Reason.NO_ANSWER}

@@ -134,6 +134,13 @@ def test_a_short_poll_does_not_make_noise_a_jump() -> None:
     assert set(told([180.0, 181.0, 180.0, 182.0], period_s=0.05)) == {GOOD}
 
 
+def test_a_slow_poll_lets_no_torn_value_through() -> None:
+    """Every 5 s, and after three polls that brought nothing: 25.6 K off is not believed."""
+    assert told([180.0, 205.6, 180.0], period_s=5.0) == [GOOD, SLEW, GOOD]
+    assert told([180.0, *[None] * 3, 205.6, 180.0]) == [GOOD, SLEW, GOOD]
+    assert set(told([180.0, 190.0, 201.0], period_s=5.0)) == {GOOD}
+
+
 def test_after_a_gap_more_may_have_changed() -> None:
     """100 K are too many for a second and few enough for a quarter of an hour."""
     assert told([180.0, *[None] * 900, 80.0]) == [GOOD, GOOD]
@@ -208,6 +215,11 @@ def test_a_torn_counter_never_gets_through() -> None:
     parts = counter("cell/parts")
     for torn in (0, 131_071):
         assert told([65_535, torn, 65_536, 65_537], channel=parts) == [GOOD, SLEW, GOOD, GOOD]
+
+
+def test_the_ids_of_parts_count_on() -> None:
+    """A new part with each poll is believed at once, also beyond one register."""
+    assert told([70_000, 70_001, 70_002, 70_003], channel=counter("cell/part_id")) == [GOOD] * 4
 
 
 def test_a_counter_that_starts_again_is_believed() -> None:
@@ -407,7 +419,7 @@ def test_a_restart_with_another_scale_is_named() -> None:
 def test_a_cold_machine_is_not_a_wrong_scale() -> None:
     """After a night off it is cold, and 20 degC is no tenth of 180 even within a minute."""
     assert told([180.0, *[None] * 40_000, 18.0]) == [GOOD, GOOD]
-    assert told([180.0, *[None] * 60, 22.0]) == [GOOD, GOOD]
+    assert told([180.0, *[None] * 60, 22.0, 22.0]) == [GOOD, SLEW, GOOD]
     assert set(told([18.0, 18.0, 18.1])) == {GOOD}
 
 

@@ -11,6 +11,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import tty
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from functools import partial
@@ -138,6 +139,31 @@ async def running(
             process.stdin.close()
         # The transport of a killed process ends with the next turn of the loop.
         await asyncio.sleep(0)
+
+
+@asynccontextmanager
+async def serial_line(folder: Path) -> AsyncIterator[tuple[Path, Path]]:
+    """A serial line between two ports, made of two pseudo terminals; the names of its ends."""
+    loop = asyncio.get_running_loop()
+    ends = [os.openpty(), os.openpty()]
+    paths = (folder / "tty_near", folder / "tty_far")
+    for (_, port), path in zip(ends, paths, strict=True):
+        tty.setraw(port)
+        path.symlink_to(os.ttyname(port))
+    masters = [master for master, _ in ends]
+    for here, there in (masters, masters[::-1]):
+        loop.add_reader(here, _carry, here, there)
+    try:
+        yield paths
+    finally:
+        for master in masters:
+            loop.remove_reader(master)
+        for descriptor in (*masters, *(port for _, port in ends)):
+            os.close(descriptor)
+
+
+def _carry(here: int, there: int) -> None:
+    os.write(there, os.read(here, 4096))
 
 
 @contextmanager

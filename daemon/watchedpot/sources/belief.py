@@ -36,7 +36,10 @@ SEEN_S = 10.0
 """
 
 LEAST_SPAN_S = 1.0
-"""Span for which a change is allowed at least [s]: noise and resolution are not rates."""
+"""Span for which a change at the limit is allowed, however short the poll is [s].
+
+Noise and resolution are not rates, so a shorter one would only doubt them.
+"""
 
 ZONE_K_PER_S = 1.0
 """Faster than this over minutes no heated block is [K/s].
@@ -206,11 +209,9 @@ class _Change:
             return self._name(came, (self._believed, setpoint)) or Reason.IMPLAUSIBLE
         span_s = seconds(at_ns - self._believed_ns)
         if self._believed is not None:
-            step = abs(came - self._believed)
-            is_sudden = step > max(self._allowed_k_per_s * LEAST_SPAN_S, ZONE_K_PER_S * span_s)
-            if is_sudden and (reason := self._name(came, (self._believed,))):
+            is_near = abs(came - self._believed) <= self._allowed_k(span_s)
+            if not is_near and (reason := self._name(came, (self._believed,))):
                 return reason
-            is_near = step <= self._allowed_k_per_s * max(LEAST_SPAN_S, span_s)
         else:
             is_near = not self._is_torn_whole
         # An integer of two words can be torn by anything: after a gap nothing vouches for it.
@@ -222,6 +223,15 @@ class _Change:
         self._held, self._held_ns, self._held_from = came, at_ns, self._believed
         return Reason.SLEW
 
+    def _allowed_k(self, span_s: float) -> float:
+        """Change that is believed at once: at the limit for a second, then as a zone changes.
+
+        At the limit for minutes a torn value would pass after any slow poll or short silence.
+        """
+        later_k_per_s = min(self._allowed_k_per_s, ZONE_K_PER_S)
+        later_s = max(0.0, span_s - LEAST_SPAN_S)
+        return self._allowed_k_per_s * LEAST_SPAN_S + later_k_per_s * later_s
+
     def _confirms(self, came: float, at_ns: int) -> bool:
         """Whether a number that was held back comes again, or goes on its way no faster."""
         if self._held is None:
@@ -230,7 +240,7 @@ class _Change:
         if span_s > SEEN_S:
             return False
         step = came - self._held
-        if abs(step) <= self._allowed_k_per_s * max(LEAST_SPAN_S, span_s):
+        if abs(step) <= self._allowed_k(span_s):
             return True
         if self._held_from is None:
             return False
@@ -273,7 +283,7 @@ class _Words:
     """A counter or an id of two registers or more, which the device may write word by word.
 
     A change that moves more than the low word may be half old and half new, so it must be
-    confirmed: a counter by a number near it, an id by itself.
+    confirmed: a counter by a number near it, the id of a charge by itself. Ids of parts count.
     """
 
     __slots__ = ("_believed", "_held", "_is_id")
@@ -313,7 +323,7 @@ def _words_of(channel: Channel) -> _Words | None:
     is_plain = (conversion.scale, conversion.offset, conversion.unit) == (1.0, 0.0, Unit.NONE)
     if not (_is_wide_integer(channel) and is_plain):
         return None
-    return _Words(is_id=channel.name.endswith("_id"))
+    return _Words(is_id=channel.name.endswith("/charge_id"))
 
 
 class _Track:
