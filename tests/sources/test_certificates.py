@@ -339,6 +339,14 @@ def test_files_that_cannot_be_read_are_named(tmp_path: Path) -> None:
         assert str(tmp_path) in caught.value.problem
 
 
+def test_a_key_is_read_anew_when_its_file_changes(tmp_path: Path) -> None:
+    """What was read before is only kept for the same text."""
+    path = tmp_path / "key.pem"
+    for name in ("first", "second", "first"):
+        path.write_bytes(Identity(ROOT.certificate, rsa_key(name)).pem)
+        assert read_key(path).private_numbers() == rsa_key(name).private_numbers()
+
+
 def test_the_first_end_counts() -> None:
     """Of several certificates the earliest; without any there is none."""
     ends = [LEAVES["of itself"].certificate, GONE.certificate]
