@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from hypothesis import given
+from hypothesis import strategies as st
 
 from support.authority import NOW, OF_AUTHORITY, Identity, made, revocations, rsa_key
 from watchedpot.sources.certificates import (
@@ -311,6 +313,24 @@ def test_what_is_no_certificate_is_a_value_error(content: bytes) -> None:
     """Cut off, empty or something else: nothing hangs and nothing is made of it."""
     with pytest.raises(ValueError, match=r"."):
         certificates_of(content)
+
+
+@given(st.binary(max_size=200), st.integers(0, 900), st.integers(0, 255))
+def test_whatever_a_peer_shows_is_judged_or_refused(junk: bytes, at: int, byte: int) -> None:
+    """Noise, and a certificate with one byte changed: never believed, and never another error.
+
+    A byte that says the same leaves the certificate what it was.
+    """
+    leaf = LEAVES["of root"]
+    der = bytearray(leaf.der)
+    der[at % len(der)] = byte
+    for content in (junk, bytes(der), bytes(der) + junk):
+        try:
+            chain = certificates_of(content)
+            check(chain, Trust(trusted=(ROOT.certificate,)), Wanted(URI), at=NOW)
+        except (ValueError, NotTrusted):
+            continue
+        assert chain[0] == leaf.certificate
 
 
 def test_files_that_cannot_be_read_are_named(tmp_path: Path) -> None:

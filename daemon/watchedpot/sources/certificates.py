@@ -274,6 +274,15 @@ def check(chain: Sequence[Certificate], trust: Trust, wanted: Wanted, *, at: dat
     ------
     OPC UA Part 4, 6.1.3. Other than there, the chain need not go on beyond the first trusted one.
     """
+    try:
+        _check(chain, trust, wanted, at)
+    except (ValueError, UnsupportedAlgorithm, x509.DuplicateExtension) as exc:
+        # What a peer shows can be anything; parts of it are only looked into here.
+        raise NotTrusted(f"the certificate of the server does not read: {exc}") from exc
+
+
+def _check(chain: Sequence[Certificate], trust: Trust, wanted: Wanted, at: datetime) -> None:
+    """The steps, in the order in which they say the most."""
     leaf = chain[0]
     _check_validity(leaf, at)
     _check_key(leaf)
