@@ -123,7 +123,7 @@ async def test_a_cancelled_connect_leaves_its_socket(bench: OpcuaBench) -> None:
 
 
 async def test_after_a_loss_disconnecting_leaves_the_socket(bench: OpcuaBench) -> None:
-    """With asyncua 2.1: found by its own probe, a loss leaves a socket that only an abort closes."""
+    """With asyncua 2.1: after a loss that its probe found, only an abort closes the socket."""
     async with Wire(bench.port) as wire:
         client = client_of(wire.port, watchdog_s=0.2)
         await client.connect()
@@ -145,7 +145,7 @@ async def test_after_a_loss_disconnecting_leaves_the_socket(bench: OpcuaBench) -
 async def test_what_the_server_grants_is_told_but_not_kept_to(
     bench: OpcuaBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With asyncua 2.1: ``session_timeout`` is what was granted, the probe goes on as was asked for."""
+    """With asyncua 2.1: ``session_timeout`` is what was granted, the probe keeps what was asked."""
     monkeypatch.setattr(bench.server.iserver, "min_session_timeout_ms", 1000)
     monkeypatch.setattr(bench.server.iserver, "max_session_timeout_ms", 1000)
     client = client_of(bench.port, watchdog_s=30.0)
@@ -161,7 +161,7 @@ async def test_what_the_server_grants_is_told_but_not_kept_to(
 async def test_the_interval_of_the_probe_can_be_set_right_after_connecting(
     bench: OpcuaBench,
 ) -> None:
-    """With asyncua 2.1: its task has not begun by then, so the first pause is already the new one."""
+    """With asyncua 2.1: its task has not begun by then, so its first pause is the new one."""
     client = client_of(bench.port, watchdog_s=30.0)
     async with connected(client):
         client._watchdog_intervall = 0.2
@@ -200,7 +200,7 @@ async def test_a_renewed_channel_has_another_token(bench: OpcuaBench) -> None:
 
 
 async def test_what_was_given_up_is_remembered_until_its_answer(bench: OpcuaBench) -> None:
-    """With asyncua 2.1: a cancelled future stays in ``_callbackmap``; a late answer takes it out."""
+    """With asyncua 2.1: a cancelled future stays in ``_callbackmap`` until its answer comes."""
     bench.script.delay_s = {STATE: 0.4}
     client = client_of(bench.port, timeout_s=2.0)
     async with connected(client):

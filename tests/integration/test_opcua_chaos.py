@@ -10,7 +10,6 @@ import os
 import random
 from collections.abc import AsyncIterator
 from contextlib import suppress
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +18,7 @@ import pytest_asyncio
 from asyncua import ua
 from asyncua.client.client import Client
 
-from support.opcua_bench import OpcuaBench, Wire, serving, with_request_id
+from support.opcua_bench import OpcuaBench, Wire, serving, utc, with_request_id
 from support.running import free_port, watching
 from watchedpot.core.model import Quality
 from watchedpot.core.units import NANO
@@ -64,8 +63,7 @@ async def bench() -> AsyncIterator[OpcuaBench]:
 
 
 def _answer(number: int) -> ua.DataValue:
-    now = datetime.now(UTC)
-    at = ua.DateTime(*now.timetuple()[:6], now.microsecond, tzinfo=UTC)
+    at = utc()
     value = ua.Variant(float(number * TICKS + tick()), ua.VariantType.Double)
     return ua.DataValue(value, ua.StatusCode(ua.UInt32(0)), at, at)
 

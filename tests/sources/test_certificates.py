@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from hypothesis import given
+from hypothesis import strategies as st
 
 from support.authority import NOW, OF_AUTHORITY, Identity, made, revocations, rsa_key
 from watchedpot.sources.certificates import (
@@ -313,6 +315,24 @@ def test_what_is_no_certificate_is_a_value_error(content: bytes) -> None:
         certificates_of(content)
 
 
+@given(st.binary(max_size=200), st.integers(0, 900), st.integers(0, 255))
+def test_whatever_a_peer_shows_is_judged_or_refused(junk: bytes, at: int, byte: int) -> None:
+    """Noise, and a certificate with one byte changed: never believed, and never another error.
+
+    A byte that says the same leaves the certificate what it was.
+    """
+    leaf = LEAVES["of root"]
+    der = bytearray(leaf.der)
+    der[at % len(der)] = byte
+    for content in (junk, bytes(der), bytes(der) + junk):
+        try:
+            chain = certificates_of(content)
+            check(chain, Trust(trusted=(ROOT.certificate,)), Wanted(URI), at=NOW)
+        except (ValueError, NotTrusted):
+            continue
+        assert chain[0] == leaf.certificate
+
+
 def test_files_that_cannot_be_read_are_named(tmp_path: Path) -> None:
     """Path and reason, for certificates, keys, folders and lists."""
     junk = tmp_path / "junk.der"
@@ -337,6 +357,14 @@ def test_files_that_cannot_be_read_are_named(tmp_path: Path) -> None:
             read(path)
         assert words in caught.value.problem
         assert str(tmp_path) in caught.value.problem
+
+
+def test_a_key_is_read_anew_when_its_file_changes(tmp_path: Path) -> None:
+    """What was read before is only kept for the same text."""
+    path = tmp_path / "key.pem"
+    for name in ("first", "second", "first"):
+        path.write_bytes(Identity(ROOT.certificate, rsa_key(name)).pem)
+        assert read_key(path).private_numbers() == rsa_key(name).private_numbers()
 
 
 def test_the_first_end_counts() -> None:

@@ -8,8 +8,11 @@ from watchedpot.sources.wiring import (
     Framing,
     ModbusChannel,
     ModbusSource,
+    OpcuaSecurity,
     Parity,
     RegisterTable,
+    SecurityMode,
+    SecurityPolicy,
     SerialLine,
     ValueType,
 )
@@ -57,3 +60,18 @@ def test_a_source_names_its_address_and_protocol() -> None:
         ("10.0.0.7:4001", "modbus_rtu_tcp"),
         ("/dev/ttyUSB0", "modbus_rtu"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("policy", "mode", "is_encrypted"),
+    [
+        (SecurityPolicy.NONE, SecurityMode.SIGN_AND_ENCRYPT, False),
+        (SecurityPolicy.BASIC256SHA256, SecurityMode.SIGN, False),
+        (SecurityPolicy.BASIC256SHA256, SecurityMode.SIGN_AND_ENCRYPT, True),
+    ],
+)
+def test_only_a_policy_that_also_encrypts_keeps_a_secret(
+    policy: SecurityPolicy, mode: SecurityMode, is_encrypted: bool
+) -> None:
+    """Neither a mode without a policy nor a signature alone."""
+    assert OpcuaSecurity(policy, mode, "ours.der", "ours.pem").is_encrypted is is_encrypted

@@ -115,6 +115,7 @@ class OpcuaBench:
         }
         self._create = server.iserver.create_session
         server.iserver.create_session = self._scripted  # type: ignore[method-assign]
+        self.compute("time", right_time)
 
     async def add(self, name: str, node: ua.NodeId, value: Any, kind: ua.VariantType) -> None:
         """Make a variable that can be changed from now on."""
@@ -166,6 +167,19 @@ class OpcuaBench:
 
 
 _BENCHES: WeakKeyDictionary[InternalServer, OpcuaBench] = WeakKeyDictionary()
+
+
+def right_time() -> ua.DataValue:
+    """What a clock says that is right."""
+    return ua.DataValue(ua.Variant(utc(), ua.VariantType.DateTime))
+
+
+def utc(ahead_s: float = 0.0) -> ua.DateTime:
+    """Now in the library's type, and so much later."""
+    at = datetime.now(UTC) + timedelta(seconds=ahead_s)
+    return ua.DateTime(*at.timetuple()[:6], at.microsecond, tzinfo=UTC)
+
+
 Bench = TypeVar("Bench", bound=OpcuaBench)
 
 
@@ -184,6 +198,7 @@ async def serving(
     server = Server()
     await server.init()
     server.set_endpoint(f"opc.tcp://127.0.0.1:{port}/")
+    server.disable_clock()  # it would write over the clock that a test lets it have
     if prepare is not None:
         await prepare(server)
     for uri in uris:
@@ -410,10 +425,7 @@ async def run(arguments: Sequence[str] | None = None) -> None:
 
 def _answer(value: Any, kind: ua.VariantType, status: int, shift: timedelta | None) -> ua.DataValue:
     """Value with stamps of now, shifted; without stamps where there is no shift."""
-    at = None
-    if shift is not None:
-        now = datetime.now(UTC) + shift
-        at = ua.DateTime(*now.timetuple()[:6], now.microsecond, tzinfo=UTC)
+    at = None if shift is None else utc(shift.total_seconds())
     return ua.DataValue(ua.Variant(value, kind), ua.StatusCode(ua.UInt32(status)), at, at)
 
 

@@ -11,12 +11,14 @@ import ipaddress
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 
 from cryptography import x509
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.asymmetric.types import PrivateKeyTypes
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from watchedpot.core.units import NANO
@@ -163,7 +165,7 @@ def read_key(path: Path) -> rsa.RSAPrivateKey:
         It cannot be read, or is something else.
     """
     try:
-        key = serialization.load_pem_private_key(path.read_bytes(), password=None)
+        key = _key_of(path.read_bytes())
     except OSError as exc:
         raise NotTrusted(f"expected a readable key {path}, got: {exc.strerror}") from exc
     except (ValueError, TypeError, UnsupportedAlgorithm) as exc:
@@ -172,6 +174,15 @@ def read_key(path: Path) -> rsa.RSAPrivateKey:
     if not isinstance(key, rsa.RSAPrivateKey):
         raise NotTrusted(f"expected an RSA key in {path}", "OPC UA's policies here are for RSA")
     return key
+
+
+@lru_cache(maxsize=16)
+def _key_of(content: bytes) -> PrivateKeyTypes:
+    """Key of the text of a file.
+
+    Kept, since checking one takes a seventh of a second, in which no source would be polled.
+    """
+    return serialization.load_pem_private_key(content, password=None)
 
 
 def read_folder(folder: Path) -> tuple[Certificate, ...]:
@@ -263,6 +274,15 @@ def check(chain: Sequence[Certificate], trust: Trust, wanted: Wanted, *, at: dat
     ------
     OPC UA Part 4, 6.1.3. Other than there, the chain need not go on beyond the first trusted one.
     """
+    try:
+        _check(chain, trust, wanted, at)
+    except (ValueError, UnsupportedAlgorithm, x509.DuplicateExtension) as exc:
+        # What a peer shows can be anything; parts of it are only looked into here.
+        raise NotTrusted(f"the certificate of the server does not read: {exc}") from exc
+
+
+def _check(chain: Sequence[Certificate], trust: Trust, wanted: Wanted, at: datetime) -> None:
+    """The steps, in the order in which they say the most."""
     leaf = chain[0]
     _check_validity(leaf, at)
     _check_key(leaf)

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 
 import pytest
 import pytest_asyncio
 from asyncua import ua
 from asyncua.ua.status_codes import StatusCodes
 
-from support.opcua_bench import OpcuaBench, Wire, serving
+from support.opcua_bench import OpcuaBench, Wire, serving, utc
 from support.running import Watch, free_port, is_good, is_missing, watching
 from watchedpot.core.model import NO_TIME_NS, Instant, Reading
 from watchedpot.core.snapshot import LinkState
 from watchedpot.core.units import NANO
 from watchedpot.sources import opcua
 from watchedpot.sources.base import as_it_came
+from watchedpot.sources.opcua import refusals
 from watchedpot.sources.opcua.device import acquaintance
 from watchedpot.sources.opcua.polling import Stamps
 from watchedpot.sources.wiring import (
@@ -64,19 +64,13 @@ async def bench(shared: OpcuaBench) -> OpcuaBench:
     return shared
 
 
-def clock_ahead(ahead_s: float):  # type: ignore[no-untyped-def]
+def clock_ahead(ahead_s: float) -> Callable[[], ua.DataValue]:
     """Answer of a server's clock that is so far ahead."""
 
     def answer() -> ua.DataValue:
         return ua.DataValue(ua.Variant(utc(ahead_s), ua.VariantType.DateTime))
 
     return answer
-
-
-def utc(ahead_s: float) -> ua.DateTime:
-    """Now, and so much later."""
-    at = datetime.now(UTC) + timedelta(seconds=ahead_s)
-    return ua.DateTime(*at.timetuple()[:6], at.microsecond, tzinfo=UTC)
 
 
 def source(port: int) -> OpcuaSource:
@@ -174,6 +168,25 @@ async def test_a_server_without_a_free_session_is_left_alone_for_a_session_life(
         await watch.until(is_good, within_s=3.0)
     assert bench.sessions - before == 2
     assert len(told(watch, "source_lost")) == 1
+
+
+async def test_a_user_that_is_refused_is_not_tried_again_and_again(
+    bench: OpcuaBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One try on the wire for many of the poller: a server may lock a user out after a few."""
+    monkeypatch.setattr(refusals, "USER_PAUSE_S", 1.0)
+    bench.script.session_code = StatusCodes.BadIdentityTokenRejected
+    before = bench.sessions
+    async with watching(opcua.poller, source(bench.port)) as watch:
+        for _ in range(12):
+            await watch.until(is_missing)
+        assert bench.sessions - before == 1
+        status = watch.poller.status()
+        assert status.link is LinkState.NOT_TRUSTED
+        assert "it is left alone for 1 s, since many tries can lock a user out" in status.diagnosis
+        bench.script.session_code = 0
+        await watch.until(is_good, within_s=3.0)
+    assert bench.sessions - before == 2
 
 
 async def test_another_device_at_the_address_is_never_read(bench: OpcuaBench) -> None:

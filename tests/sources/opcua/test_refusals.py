@@ -12,6 +12,7 @@ from watchedpot.sources.opcua.refusals import (
     NOT_THIS_USER,
     NOT_US,
     TOO_MUCH,
+    UserRefused,
     code_of,
     refusal_of,
     text_of,
@@ -26,8 +27,8 @@ from watchedpot.sources.opcua.refusals import (
         (0x80810000, SourceSlotTaken, "the server has no session left for us: "),
         (0x801A0000, SourceNotTrusted, "the server does not trust our certificate: "),
         (0x80130000, SourceNotTrusted, "the server does not trust our certificate: "),
-        (0x80210000, SourceNotTrusted, "the server does not accept our user: "),
-        (0x801F0000, SourceNotTrusted, "the server does not accept our user: "),
+        (0x80210000, UserRefused, "the server does not accept our user: "),
+        (0x801F0000, UserRefused, "the server does not accept our user: "),
         (0x80250000, SourceRefused, "session refused: "),
     ],
 )

@@ -20,7 +20,7 @@ from watchedpot.errors import (
     SourceTimeout,
     SourceUnreachable,
 )
-from watchedpot.sources.base import WrongShape
+from watchedpot.sources.base import WrongShape, bounded
 from watchedpot.sources.opcua.session import Session, TooMuch
 from watchedpot.sources.wiring import OpcuaChannel, OpcuaSource, ValueType
 
@@ -139,6 +139,37 @@ async def test_a_slow_answer_is_waited_for_only_so_long(bench: OpcuaBench) -> No
         await asyncio.sleep(0.02)
     await session.close()
     assert all(isinstance(answer, list) for answer in answers)
+
+
+class AnswerMetCancel(asyncio.CancelledError):
+    """What the library raises where an answer and a cancel meet."""
+
+
+async def test_a_bound_that_meets_an_answer_is_only_a_timeout(
+    bench: OpcuaBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The task that reads goes on: it is not cancelled by its own bound, nor by that of others."""
+    session = await opened(source(bench.port))
+    assert session._client is not None
+
+    async def met(_: ua.ReadParameters) -> list[ua.DataValue]:
+        try:
+            await asyncio.sleep(10.0)
+        except asyncio.CancelledError as exc:
+            raise AnswerMetCancel from exc
+        return []
+
+    monkeypatch.setattr(session._client.uaclient, "read", met)
+    with pytest.raises(SourceTimeout):
+        await session.ask([STATE], bound_s=0.05)
+    with pytest.raises(SourceTimeout, match=r"no complete answer within 0\.1 s"):
+        await bounded(
+            "plc", session.ask([STATE], bound_s=5.0), doing="complete answer", bound_s=0.1
+        )
+    await session.close()
+    task = asyncio.current_task()
+    assert task is not None
+    assert task.cancelling() == 0
 
 
 async def test_a_server_that_answers_slowly_is_not_lost(bench: OpcuaBench) -> None:

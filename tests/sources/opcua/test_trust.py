@@ -7,6 +7,7 @@ they should is held against certificates made with another tool in test_certific
 from __future__ import annotations
 
 import logging
+import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -379,6 +380,59 @@ async def test_a_server_that_does_not_know_us_is_said_to(
     assert error.problem.startswith("the server does not trust our certificate: ")
     assert "BadCertificateUntrusted" in error.problem
     assert error.hint == "have it accepted there by a qualified person"
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (0x80130000, "the server does not trust our certificate: "),
+        (0x801A0000, "the server does not trust our certificate: "),
+        (0x80810000, "the server has no session left for us: "),
+    ],
+)
+async def test_a_channel_that_is_refused_by_a_message_of_the_transport_says_why(
+    plc: OpcuaBench, security: OpcuaSecurity, code: int, words: str
+) -> None:
+    """An error message in place of the answer (OPC UA Part 6, 7.1.2.5: code, then reason).
+
+    BadSecurityChecksFailed, BadCertificateUntrusted and BadTcpNotEnoughResources, as numbers of
+    Annex A.2, from memory. The first channel, which only asks for the certificate, is let through.
+    """
+    opened = 0
+
+    def refuse(message: bytes) -> bytes:
+        nonlocal opened
+        opened += message[:3] == b"OPN"
+        if message[:3] != b"OPN" or opened == 1:
+            return message
+        return b"ERRF" + struct.pack("<III", 16, code, 0xFFFFFFFF)
+
+    async with Wire(plc.port, alter=refuse) as wire:
+        wanted = source(wire.port, trusting(security, SELF_SIGNED))
+        with pytest.raises(SourceRefused) as caught:
+            await read_once(wanted)
+        await wire.idle()
+    assert caught.value.problem.startswith(words)
+
+
+async def test_a_server_that_hangs_up_on_the_channel_most_likely_does_not_know_us(
+    plc: OpcuaBench, security: OpcuaSecurity
+) -> None:
+    """Without a word, right after it told its certificate: said as what it most likely is."""
+    async with Wire(plc.port) as wire:
+        opened = 0
+
+        def hang_up(message: bytes) -> bytes:
+            nonlocal opened
+            opened += message[:3] == b"OPN"
+            if opened == 2:
+                wire.cut()
+            return message
+
+        wire.alter = hang_up
+        with pytest.raises(SourceNotTrusted, match="ends the connection when a protected channel"):
+            await read_once(source(wire.port, trusting(security, SELF_SIGNED)))
+        await wire.idle()
 
 
 async def test_the_server_sees_our_application_uri(

@@ -20,6 +20,7 @@ from watchedpot.core.units import NANO
 from watchedpot.errors import SourceRefused, SourceSlotTaken, SourceTimeout
 from watchedpot.sources.anchor import check_identity
 from watchedpot.sources.decode import opcua_decoder, status_class
+from watchedpot.sources.opcua import refusals
 from watchedpot.sources.opcua.session import Session, TooMuch
 from watchedpot.sources.patience import Group, Patience, patience_for
 from watchedpot.sources.wiring import OpcuaChannel, OpcuaIdentity, OpcuaSource
@@ -59,14 +60,14 @@ class Acquaintance:
     patience
         What can be read together.
     refusal, free_at_s
-        That it had no free slot, and until when it is left alone for it, on the clock of the
-        running loop. [s]
+        Why it is left alone: it had no free slot, or refused our user; and until when, on the
+        clock of the running loop. [s]
     server_ns
         What its clock said in the newest poll, in UTC. [ns]
     """
 
     patience: Patience
-    refusal: SourceSlotTaken | None = None
+    refusal: SourceSlotTaken | refusals.UserRefused | None = None
     free_at_s: float = 0.0
     server_ns: int = NO_TIME_NS
 
@@ -94,12 +95,14 @@ class OpcuaDevice:
         """
         loop, known = asyncio.get_running_loop(), self._known
         if known.refusal is not None and loop.time() < known.free_at_s:
-            raise SourceSlotTaken(self._where, known.refusal.problem, hint=known.refusal.hint)
+            refused = known.refusal
+            raise type(refused)(self._where, refused.problem, hint=refused.hint)
         try:
             await self._session.open()
-        except SourceSlotTaken as exc:
-            known.free_at_s = loop.time() + self._source.session_timeout_s
-            known.refusal = exc
+        except (SourceSlotTaken, refusals.UserRefused) as exc:
+            is_user = isinstance(exc, refusals.UserRefused)
+            pause_s = refusals.USER_PAUSE_S if is_user else self._source.session_timeout_s
+            known.refusal, known.free_at_s = exc, loop.time() + pause_s
             raise
         self.certificate_expires_ns = self._session.expires_ns
         index = await self._resolve()

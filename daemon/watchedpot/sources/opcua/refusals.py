@@ -59,6 +59,14 @@ TOO_MUCH = frozenset(
 """A request was too large, or its answer would be; a smaller one may do."""
 
 
+USER_PAUSE_S = 60.0
+"""How long a server that refused our user is left alone [s]: many tries can lock the user out."""
+
+
+class UserRefused(SourceNotTrusted):
+    """The server does not let us log on as the user that we named."""
+
+
 def code_of(error: UaError) -> int:
     """Code of a refusal; 0 where it has none."""
     code = getattr(error, "code", 0)
@@ -97,9 +105,10 @@ def refusal_of(where: str, error: UaError, *, wait_s: float) -> SourceRefused:
             hint="have it accepted there by a qualified person",
         )
     if code in NOT_THIS_USER:
-        return SourceNotTrusted(
+        return UserRefused(
             where,
-            f"the server does not accept our user: {text}",
+            f"the server does not accept our user: {text}; it is left alone for {USER_PAUSE_S:g} s,"
+            " since many tries can lock a user out",
             hint="correct the user or its password, or have it set up there",
         )
     return SourceRefused(where, f"session refused: {text}")

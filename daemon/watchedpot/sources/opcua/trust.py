@@ -14,13 +14,8 @@ from pathlib import Path
 from asyncua import ua
 from asyncua.client.client import Client
 from asyncua.crypto import security_policies
-from asyncua.crypto.uacrypto import CertProperties
 from asyncua.ua.uaerrors import UaError
-from cryptography.hazmat.primitives.serialization import (
-    Encoding,
-    NoEncryption,
-    PrivateFormat,
-)
+from cryptography.hazmat.primitives.asymmetric.rsa import RSAPrivateKey
 
 from watchedpot.errors import SourceNotTrusted, SourceRefused
 from watchedpot.sources.certificates import (
@@ -61,7 +56,7 @@ class Ours:
 
     certificate: Certificate
     chain: tuple[Certificate, ...]
-    key: bytes
+    key: RSAPrivateKey
     application_uri: str
 
 
@@ -91,8 +86,7 @@ def our_certificate(where: str, security: OpcuaSecurity) -> Ours:
             f"our certificate {called(certificate)} is for no application",
             hint="make one with: watchedpot certificate",
         )
-    pem = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    return Ours(certificate, tuple(chain), pem, uri)
+    return Ours(certificate, tuple(chain), key, uri)
 
 
 def trust_of(where: str, security: OpcuaSecurity) -> Trust:
@@ -165,16 +159,11 @@ async def secure(where: str, client: Client, finder: Client, security: OpcuaSecu
 
     client.application_uri = ours.application_uri
     client.certificate_validator = validate
-    await client.set_security(
-        POLICIES[security.policy],
-        CertProperties(ours.certificate.public_bytes(Encoding.DER), "der"),
-        CertProperties(ours.key, "pem"),
-        server_certificate=CertProperties(chain[0].public_bytes(Encoding.DER), "der"),
-        mode=MODES[security.mode],
-        certificate_chain=[
-            CertProperties(one.public_bytes(Encoding.DER), "der") for one in ours.chain
-        ],
+    # What client.set_security does in asyncua 2.1, but that reads and checks the key once more.
+    client.security_policy = POLICIES[security.policy](  # type: ignore[assignment]
+        chain[0], ours.certificate, ours.key, MODES[security.mode], host_cert_chain=ours.chain
     )
+    client.uaclient.set_security(client.security_policy)
     return expires_ns((chain[0], ours.certificate))
 
 
