@@ -316,12 +316,13 @@ def test_check_shows_all_orders_of_a_number_in_the_wrong_one(plant: Plant, tmp_p
 
 
 def test_check_says_what_does_not_answer(tmp_path: Path) -> None:
-    """Without controllers each source says so in one line; exit code 1."""
+    """Without controllers each source says so in one line below its load; exit code 1."""
     plant = Plant(tmp_path, "healthy_shift")
     outcome = check(plant)
     assert (outcome.returncode, outcome.stderr) == (1, "")
     for source in plant.configuration.sources:
         _, _, said = outcome.stdout.partition(f"\nsource {source.id}\n")
-        first = said.splitlines()[0]
-        assert first.startswith(f"  source {source.id} ("), first
-        assert "no connection within" in first
+        load, diagnosis = said.splitlines()[:2]
+        assert "one connection" in load
+        assert diagnosis.startswith(f"  source {source.id} ("), diagnosis
+        assert "no connection within" in diagnosis

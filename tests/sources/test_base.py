@@ -5,8 +5,8 @@ from __future__ import annotations
 import asyncio
 import math
 import random
-from collections.abc import Coroutine
-from contextlib import suppress
+from collections.abc import Callable, Coroutine, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.clock import START_UTC_NS, FakeClock, run_virtual
-from support.devices import Plant, keeps_contract
-from watchedpot.core.model import Block, Quality, Reading, Reason, not_good
+from support.devices import Plant, ScriptedDevice, keeps_contract
+from watchedpot.core.model import Block, Instant, Quality, Reading, Reason, not_good
 from watchedpot.core.snapshot import LinkState, SourceSnapshot
 from watchedpot.core.units import ns
 from watchedpot.errors import (
@@ -28,8 +28,11 @@ from watchedpot.errors import (
     SourceUnreachable,
 )
 from watchedpot.sources.base import (
+    Judge,
+    Load,
     Poller,
     WrongShape,
+    as_it_came,
     bounded,
     failure_reason,
     link_state,
@@ -51,6 +54,8 @@ class Line:
     reports: list[tuple[str, dict[str, object]]] = field(default_factory=list)
     poll_period_s: float = 1.0
     read_bound_s: float = 0.6
+    judge: Judge = as_it_came
+    hold: Callable[[], AbstractContextManager[None]] = nullcontext
 
     def poller(self) -> Poller:
         """Make the poller."""
@@ -67,6 +72,8 @@ class Line:
             emit=self.blocks.append,
             report=lambda name, /, **fields: self.reports.append((name, fields)),
             rng=random.Random(1),
+            judge=self.judge,
+            hold=self.hold,
         )
 
     def times_s(self) -> list[float]:
@@ -164,6 +171,37 @@ def test_bounded_ends_at_its_bound() -> None:
     """An action that takes too long is cut off with the bound in the text."""
     with pytest.raises(SourceTimeout, match=r"^source plc: no answer within 0\.5 s$"):
         run_virtual(bounded("source plc", asyncio.sleep(9.0), doing="answer", bound_s=0.5))
+
+
+class CancelledWithResult(asyncio.CancelledError):
+    """What asyncua 2.1 raises when a cancel meets the answer."""
+
+
+async def answered_too_late() -> None:
+    """An action whose answer comes at the moment at which it is cancelled."""
+    try:
+        await asyncio.sleep(9.0)
+    except asyncio.CancelledError as exc:
+        raise CancelledWithResult from exc
+
+
+def test_bounded_knows_its_own_cancel_in_any_class() -> None:
+    """A library's own class of cancel, at the bound, is a timeout and does not end the poller."""
+    with pytest.raises(SourceTimeout, match=r"^source plc: no answer within 0\.5 s$"):
+        run_virtual(bounded("source plc", answered_too_late(), doing="answer", bound_s=0.5))
+
+
+def test_bounded_passes_on_a_cancel_from_outside_in_any_class() -> None:
+    """Who is told to end does so, whatever class the library makes of it."""
+
+    async def main() -> bool:
+        task = asyncio.ensure_future(bounded("s", answered_too_late(), doing="x", bound_s=99.0))
+        await asyncio.sleep(1.0)
+        task.cancel()
+        await asyncio.wait({task})
+        return task.cancelled()
+
+    assert run_virtual(main())
 
 
 def test_bounded_passes_on_a_cancel_that_the_action_swallowed() -> None:
@@ -486,3 +524,64 @@ def test_skew_is_server_time_minus_ours() -> None:
     }
     poller = poll_for(Line(Plant(stamped)), 1.5)
     assert poller.status().skew_s == pytest.approx(7200.0)
+
+
+def test_a_fault_of_the_judge_costs_rows_and_never_the_poller() -> None:
+    """While it raises, rows say NOT_WATCHED; then they are good again, on a new connection."""
+    line = Line()
+    judged = 0
+
+    def judge(at: Instant, readings: dict[str, Reading]) -> dict[str, Reading]:
+        nonlocal judged
+        del at
+        judged += 1
+        if judged == 2:
+            raise ZeroDivisionError
+        return readings
+
+    line.judge = judge
+    poller = poll_for(line, 6.5)
+    assert line.reasons().count(Reason.NOT_WATCHED) == 1
+    assert line.reasons()[-1] is Reason.NONE
+    assert line.plant.opened == line.plant.closed == 2
+    assert poller.status().failures[Reason.NOT_WATCHED] == 1
+
+
+def test_a_device_that_cannot_be_closed_does_not_end_the_poller() -> None:
+    """An exception in closing, or a closing that never ends, leaves the rows coming."""
+
+    class Stuck(ScriptedDevice):
+        async def close(self) -> None:
+            await super().close()
+            if line.plant.opened == 1:
+                raise ZeroDivisionError
+            await asyncio.sleep(1e9)
+
+    line = Line(Plant(dict(GOOD), read_error=UNREACHABLE))
+    line.plant.device = lambda: Stuck(line.plant)  # type: ignore[method-assign]
+    poll_for(line, 60.5)
+    assert len(line.blocks) == 60
+    assert line.plant.opened >= 4
+
+
+def test_what_devices_share_is_held_as_long_as_the_poller_runs() -> None:
+    """Held before the first connection, let go of after the last one is closed."""
+    line = Line()
+    told: list[str] = []
+
+    @contextmanager
+    def hold() -> Iterator[None]:
+        told.append(f"held, {line.plant.opened} opened")
+        try:
+            yield
+        finally:
+            told.append(f"let go, {line.plant.closed} closed")
+
+    line.hold = hold
+    poll_for(line, 2.5)
+    assert told == ["held, 0 opened", "let go, 1 closed"]
+
+
+def test_the_load_is_stated_by_poll_and_by_second() -> None:
+    """Three requests every half second are six a second."""
+    assert Load("modbus_tcp 10.0.0.7:502 unit 1", 3, 0.5).requests_per_s == 6.0

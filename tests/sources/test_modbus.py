@@ -7,6 +7,8 @@ from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -18,10 +20,12 @@ from watchedpot.core.snapshot import LinkState
 from watchedpot.errors import SourceRefused, SourceTimeout, SourceUnreachable
 from watchedpot.sources import modbus
 from watchedpot.sources.base import WrongShape
+from watchedpot.sources.decode import plan_requests
 from watchedpot.sources.link import Links
-from watchedpot.sources.modbus import ModbusUnit
+from watchedpot.sources.modbus import ModbusUnit, content, load, plan, told_apart
 from watchedpot.sources.wiring import (
     Conversion,
+    Framing,
     ModbusChannel,
     ModbusIdentity,
     ModbusSource,
@@ -468,3 +472,64 @@ def test_an_identity_is_the_raw_number(
 ) -> None:
     """Nothing is scaled; a bit is 0 or 1."""
     assert modbus.raw_number(channel, words) == number
+
+
+SPREAD = st.lists(st.integers(0, 65_535), min_size=1, max_size=12, unique=True)
+
+
+@given(SPREAD, st.integers(0, 20))
+def test_rtu_answers_differ_in_length_so_far_as_gaps_allow(
+    addresses: list[int], max_gap: int
+) -> None:
+    """The reads are the same, none longer than a gap more, and inside the table."""
+    channels = tuple(
+        ModbusChannel(f"cell/w{n}", RegisterTable.HOLDING_REGISTERS, n, ValueType.UINT16)
+        for n in addresses
+    )
+    bare = plan_requests(channels, max_gap=max_gap)
+    apart = told_apart(bare, max_gap=max_gap)
+    assert [(a.address, a.channels) for a in apart] == [(b.address, b.channels) for b in bare]
+    for longer, request in zip(apart, bare, strict=True):
+        assert request.count <= longer.count <= request.count + max_gap
+        assert longer.count <= 125
+        assert longer.address + longer.count <= 65_536
+    if all(request.count == 1 and request.address < 60_000 for request in bare):
+        assert len({longer.count for longer in apart}) >= min(len(bare), max_gap + 1)
+
+
+def test_only_reads_without_ids_are_made_longer() -> None:
+    """MBAP answers name their request, so nothing is read beyond the channels."""
+    far = source(1, *(replace(BANK[0], name=f"cell/w{n}", address=n) for n in (0, 100, 200)))
+    assert [request.count for request in plan(far)] == [1, 1, 1]
+    assert [request.count for request in plan(replace(far, framing=Framing.RTU))] == [1, 2, 3]
+
+
+def test_bits_are_told_apart_by_bytes() -> None:
+    """Answers of eight bits and of one are alike; a gap of eight makes the second longer."""
+    coils = [replace(PUMP, name=f"cell/c{n}", address=n) for n in (0, 100)]
+    requests = told_apart(plan_requests(coils, max_gap=8), max_gap=8)
+    assert [(request.count, content(request)) for request in requests] == [(1, 1), (9, 2)]
+
+
+async def test_a_longer_read_that_the_device_refuses_is_made_without_its_end() -> None:
+    """Where nothing is behind the last register, no channel is lost and no split is needed."""
+
+    def bank(asked: Asked) -> bytes:
+        return holding_bank({101, 102}, asked)
+
+    async with RawModbus(bank, is_rtu=True) as raw:
+        channels = [replace(BANK[0], name=f"cell/w{n}", address=n) for n in (0, 100)]
+        wanted = replace(source(raw.port, *channels), framing=Framing.RTU)
+        unit = ModbusUnit(wanted)
+        await unit.connect()
+        first, second = await unit.read(), await unit.read()
+        await unit.close()
+        assert first == second == {"cell/w0": Reading(0.0), "cell/w100": Reading(100.0)}
+        assert [asked.count for asked in raw.asked] == [1, 2, 1, 1, 1]
+
+
+def test_the_load_is_that_of_the_plan() -> None:
+    """Four tables are four requests, every 50 ms: 80 a second."""
+    stated = load(source(502))
+    assert stated.link == "modbus_tcp 127.0.0.1:502 unit 5"
+    assert (stated.requests_per_poll, stated.requests_per_s) == (4, 80.0)

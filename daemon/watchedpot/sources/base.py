@@ -11,7 +11,7 @@ import math
 import random
 from bisect import bisect_left
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
@@ -42,6 +42,9 @@ RECONNECT_BASE_S = 0.5
 
 SAFETY_S = 0.1
 """How much later than the library's own bound ours cuts in [s]."""
+
+CLOSE_BOUND_S = 10.0
+"""Bound of closing, a net below the devices' own bounds [s]."""
 
 LATENESS_BOUNDS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, math.inf)
 """Upper bounds of the histogram of lateness [s]; 1-2.5-5 steps around the usual 1 s poll."""
@@ -206,12 +209,20 @@ async def bounded(where: str, action: Awaitable[T], *, doing: str, bound_s: floa
     """
     task = asyncio.current_task()
     cancels = task.cancelling() if task else 0
+    limit = asyncio.timeout(bound_s)
     try:
-        async with asyncio.timeout(bound_s):
+        async with limit:
             return await action
     except SourceError:
         raise
     except TimeoutError as exc:
+        raise SourceTimeout(where, f"no {doing} within {bound_s:g} s") from exc
+    except asyncio.CancelledError as exc:
+        # asyncua 2.1: a cancel at the moment of the answer comes out as a class of its own, in
+        # which asyncio.timeout (3.11) does not see its own work; it would end the poller.
+        is_ours = limit.expired() and not (task and task.cancelling() > cancels)
+        if not is_ours:
+            raise
         raise SourceTimeout(where, f"no {doing} within {bound_s:g} s") from exc
     except Exception as exc:
         raise SourceError(
@@ -418,16 +429,32 @@ class Poller:
             except SourceError as exc:
                 self._lose(exc)
             self._requests += device.requests - earlier
+        took_s = asyncio.get_running_loop().time() - began_s
         at = self._clock.now()
         self._polls += 1
+        if readings is not None:
+            readings = self._judged(at, readings)
         if readings is None:
             self._failures[self._reason] += 1
             self._emit(missing_row(self.source_id, self._channels, at, self._reason))
             return
-        self._round_trip_s = asyncio.get_running_loop().time() - began_s
-        readings = self._judge(at, readings)
+        self._round_trip_s = took_s
         self._account(readings, at, due_ns)
         self._emit(block_row(self.source_id, at, readings))
+
+    def _judged(self, at: Instant, readings: dict[str, Reading]) -> dict[str, Reading] | None:
+        """The readings as the judge leaves them; a fault of it costs the row, not the poller."""
+        try:
+            return self._judge(at, readings)
+        except Exception as exc:
+            error = SourceError(
+                self._where,
+                f"judging the readings ended in {type(exc).__name__}: {exc}",
+                hint="this is a fault of the program, not of the device",
+            )
+            error.__cause__ = exc
+            self._lose(error)
+            return None
 
     async def _read_in_order(self, device: Device) -> dict[str, Reading]:
         readings = await device.read()
@@ -507,7 +534,9 @@ class Poller:
             self._lose(exc)
         finally:
             self._device = None
-            await device.close()
+            # What cannot be closed is not used again, and its poller lives on.
+            with suppress(SourceError):
+                await bounded(self._where, device.close(), doing="end", bound_s=CLOSE_BOUND_S)
 
 
 def poller_of(

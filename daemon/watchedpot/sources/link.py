@@ -286,6 +286,16 @@ class Link:
 
     @asynccontextmanager
     async def _turn(self, where: str) -> AsyncIterator[None]:
+        if self._lock.locked():
+            await self._wait_for_turn(where)
+        else:
+            await self._lock.acquire()  # at once, and without a timer: this is every poll
+        try:
+            yield
+        finally:
+            self._lock.release()
+
+    async def _wait_for_turn(self, where: str) -> None:
         limit_s = QUEUE_QUIETS * self._quiet_s() + QUEUE_SLACK_S
         try:
             async with asyncio.timeout(limit_s):
@@ -296,10 +306,6 @@ class Link:
                 f"its link was busy with other units for {limit_s:g} s",
                 hint="read fewer units there, or less often",
             ) from exc
-        try:
-            yield
-        finally:
-            self._lock.release()
 
     async def _ready(self, where: str, began_s: float) -> Wire:
         """The wire, open and with nothing under way."""
