@@ -371,7 +371,7 @@ class FindingSnapshot:
     zones, alarms
         What it explains; the zone where it shows most comes first.
     numbers
-        The figures of the first zone in words: ``116.2 degC and falling 0.09 K/s, heater at 100 %``.
+        Figures of the first zone: ``116.2 degC and falling 0.09 K/s, heater at 100 %``.
     ended
         None while it lasts.
     """
