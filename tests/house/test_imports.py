@@ -59,7 +59,13 @@ CORE_ORDER = (
     ("alarms", "phases", "excursions", "tracks", "charges", "warming", "readiness", "counting"),
     ("zone", "walk"),
     ("parts", "steps"),
-    ("cell", "columns", "watch", "judging", "loads", "entries"),
+    ("bins",),
+    ("signs",),
+    ("causes", "learned"),
+    ("findings",),
+    ("suspicions",),
+    ("diagnosis",),
+    ("cell", "columns", "watch", "judging", "loads", "entries", "inquiry"),
     ("engine", "supply", "whatif"),
 )
 """The core from bottom to top. A quantity stands below the machines, so it cannot import one."""

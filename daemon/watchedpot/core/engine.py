@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from watchedpot.core import dose, entries, loads, readiness, tank, tracks
+from watchedpot.core import dose, entries, inquiry, loads, readiness, tank, tracks
 from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
 from watchedpot.core.charges import Outlook, outlook
 from watchedpot.core.columns import CellColumns
@@ -133,10 +133,11 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     made = judge(before, cell, piece, Walked(traces, edges), plan)
     filed += watched.filed
     filed += made.filed
+    diagnosis, suspected = inquiry.inquire(before, cell, piece, traces, filed, plan)
+    filed += suspected
     filed.sort(key=lambda pair: pair[0])
-    after_piece = _closed(
-        replace(watched.state, parts=made.parts), cell, piece, plan, made.counted_ns
-    )
+    known = replace(watched.state, parts=made.parts, diagnosis=diagnosis)
+    after_piece = _closed(known, cell, piece, plan, made.counted_ns)
     return _Piece(piece, after_piece, filed, dip)
 
 
@@ -259,6 +260,7 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
         air=_air_snapshot(state, plan),
         judged=state.parts.judged if rules.parts or rules.part_id else (),
         idle_since=_idle_since(state),
+        findings=inquiry.finding_snapshots(state.diagnosis, alarms, plan),
     )
 
 
