@@ -316,8 +316,16 @@ def ready_of(events: Sequence[Event], *, zero_utc_ns: int | None = None) -> list
     return found + [Ready(zone, at_s, float("inf")) for zone, at_s in since.items()]
 
 
-def conclude_parts(outcome: Outcome, expected: Expected, played: Played) -> None:
-    """Hold what was said of each part against what was true of it, and what was expected."""
+def conclude_parts(
+    outcome: Outcome, expected: Expected, played: Played, *, zero_ns: int = 0
+) -> None:
+    """Hold what was said of each part against what was true of it, and what was expected.
+
+    Parameters
+    ----------
+    zero_ns
+        When the scenario began, on the clock of the parts. [ns]
+    """
     newest = played.newest()
     wrongs = [faults(part, played) if expected.is_truth_known else set() for part in played.truth]
     judged = [_judgement(part, played, newest) for part in played.truth]
@@ -327,7 +335,7 @@ def conclude_parts(outcome: Outcome, expected: Expected, played: Played) -> None
     ]
     outcome.parts, outcome.parts_wrong = len(wrongs), sum(map(bool, wrongs))
     for n, (part, wrong, event) in enumerate(zip(played.truth, wrongs, judged, strict=True)):
-        after_s = part.ended_ns / NANO - expected.onset_s
+        after_s = (part.ended_ns - zero_ns) / NANO - expected.onset_s
         is_held = event is not None and suspect(event)
         name = f"part {part.number} at {after_s:+.0f} s"
         if event is None:
