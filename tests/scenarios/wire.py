@@ -6,7 +6,6 @@ What a person says meanwhile and a clock that is set are played straight through
 from __future__ import annotations
 
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +24,7 @@ from scenarios.score import (
 )
 from support.cells import UTC_NS
 from support.made import Played, Truth
-from support.plant import Plant, alive
+from support.plant import Plant
 from watchedpot.core.model import EventKind
 from watchedpot.core.rules import CellRules
 from watchedpot.core.snapshot import Advice
@@ -76,14 +75,12 @@ def _live(
     advice: list[tuple[float, str]] = []
     left = list(away)
     while plant.cell_s() < until_s:
-        time.sleep(LOOK_S)
+        plant.wait_until(plant.cell_s() + LOOK_S * plant.speed)
         if left and plant.cell_s() >= left[0][0]:
             daemon.kill()
             plant.programs.remove(daemon)
             plant.wait_until(left.pop(0)[1])
             daemon = plant.start_daemon()
-        for program in plant.programs:
-            alive(program)
         at_s, scrape = plant.cell_s(), plant.metrics()
         for word in Advice:
             labels = {"cell": cell, "advice": word.value}
