@@ -175,7 +175,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.DIPPED, S.BACK),
         "the reading dropped faster than the zone can cool and is back at hardly more output",
         Severity.SOON,
-        (S.FALLEN, S.MORE, *_MOVED),
+        (S.FALLEN, S.DROPS, S.MORE, *_MOVED),
         (
             Also(S.PRODUCING, 2.5, "parts were being made"),
             Also(S.WIPED, 0.1, _WIPED),
@@ -478,7 +478,10 @@ HEAT_RULES: tuple[Rule, ...] = (
         "the reading has not moved for {still:.0f} s, far longer than it ever does",
         Severity.HOLD,
         (S.ALL_STILL,),
-        (Also(S.OUT_STILL, 0.3, "the output stands still as well"),),
+        (
+            Also(S.OUT_STILL, 0.3, "the output stands still as well"),
+            Also(S.TREMBLES, 0.2, "the output trembles as with a live reading"),
+        ),
     ),
     Rule(
         C.FROZEN_AT_CONTROLLER,
@@ -487,6 +490,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         "the reading has not moved for {still:.0f} s while the output went from {need:.0f} to "
         "{output:.0f} %",
         Severity.CRITICAL,
+        (S.TREMBLES,),
     ),
     Rule(
         C.FROZEN_IN_DATA,
@@ -497,6 +501,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (),
         (
             Also(S.OUT_STILL, 3.0, "nor has the output"),
+            Also(S.TREMBLES, 2.0, "the output trembles, so the controller has a live reading"),
             Also(S.DRIVEN, 0.5, "the output moves"),
         ),
     ),

@@ -38,7 +38,7 @@ from watchedpot.core.model import Event, EventKind, Instant
 from watchedpot.core.rules import CellRules
 from watchedpot.core.signs import KEPT, KINDS, Carried, Seen, Sign, look
 from watchedpot.core.snapshot import Candidate, Cause, Severity
-from watchedpot.core.suspicions import TRIGGERS, ZoneMoment, suspicions
+from watchedpot.core.suspicions import TOGETHER, TRIGGERS, ZoneMoment, suspicions
 from watchedpot.core.units import NANO
 
 AGAIN_BINS, LATER_BINS = 5, 30
@@ -55,7 +55,7 @@ LAGS = {kind: figures.lag_s for kind, figures in KINDS.items()}
 _EXPLAINED = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.HANDLING})
 """What a zone next to one in trouble may show."""
 
-_ANY = TRIGGERS[Subject.HEAT] | TRIGGERS[Subject.DATA] | TRIGGERS[Subject.COURSE]
+_ANY = TRIGGERS[Subject.HEAT] | TRIGGERS[Subject.DATA] | TRIGGERS[Subject.COURSE] | TOGETHER
 _BLINDING = (
     Sign.SENSOR.bit | Sign.UNREADABLE.bit | Sign.ZEROED.bit | Sign.SILENT.bit | Sign.STOPPED.bit
 )
@@ -106,7 +106,8 @@ class Diagnosis:
 @dataclass(frozen=True, slots=True)
 class ZoneRole:
     """What is planned for a zone: its name, what the configuration says, whether it has a
-    setpoint."""
+    setpoint.
+    """
 
     zone: str
     facts: ZoneFacts
@@ -309,7 +310,7 @@ class _Pass:
         masks = np.array([[zone.mask] for zone in self.carried], dtype=np.int64)
         seen = look(self.carried, bins, figures)
         before = np.concatenate((masks, seen.mask[:, :-1]), axis=1)
-        is_changed = ((seen.mask != before) & (seen.mask | before) & _ANY != 0).any(axis=0)
+        is_changed = (((seen.mask ^ before) & _ANY) != 0).any(axis=0)
         is_changed |= bins.jump_ns > JUMP_NS
         self._visits(bins, seen, np.flatnonzero(is_changed).tolist())
         self.carried = seen.carried
@@ -503,7 +504,8 @@ def _clock(bins: Bins, place: int) -> Suspicion:
 
 def explained(finding: Finding, alarms: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
     """Names of the alarms that a finding explains: those of its zones, and for lost data the
-    cell's own."""
+    cell's own.
+    """
     if finding.subject in {Subject.COURSE, Subject.CLOCK}:
         return ()
     zones = {*finding.zones, *([""] if finding.subject is Subject.DATA else [])}

@@ -40,7 +40,16 @@ LEAST_BINS = 10
 _TROUBLE = 0
 for _sign in (
     *(Sign.FALLS, Sign.DROPS, Sign.DIPPED, Sign.FALLEN, Sign.LEAPT, Sign.LITTLE, Sign.STARVED),
-    *(Sign.NO_RISE, Sign.UNASKED, Sign.MORE, Sign.STEPPED, Sign.CHARGED, Sign.CYCLES, Sign.STILL),
+    *(
+        Sign.NO_RISE,
+        Sign.UNASKED,
+        Sign.MORE,
+        Sign.FIFTH_MORE,
+        Sign.STEPPED,
+        Sign.CHARGED,
+        Sign.CYCLES,
+        Sign.STILL,
+    ),
     *(Sign.WIPED, Sign.HIGH, Sign.LOW, Sign.ALL_STILL, Sign.FULL_OF_LATE),
 ):
     _TROUBLE |= _sign.bit

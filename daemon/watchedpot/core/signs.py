@@ -146,6 +146,7 @@ class Sign(IntEnum):
     PACK = 47
     TANK = 48
     CHARGED = 49  # another charge came of late
+    TREMBLES = 50  # its output does, as with a live reading
 
     @property
     def bit(self) -> int:
@@ -171,12 +172,13 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.FLOWING: Patience(2.0, 20.0),
     Sign.PRODUCING: Patience(2.0, 4.0),
     Sign.WIPED: Patience(2.0, 120.0),
-    Sign.LOW: Patience(4.0, 10.0),
-    Sign.HIGH: Patience(4.0, 10.0),
+    Sign.LOW: Patience(4.0, 4.0),
+    Sign.HIGH: Patience(4.0, 2.0),
+    Sign.TREMBLES: Patience(10.0, 20.0),
     Sign.BACK: Patience(10.0, 6.0),
     Sign.FALLS: Patience(6.0, 10.0),
     Sign.COOLS: Patience(10.0, 14.0),
-    Sign.DROPS: Patience(2.0, 6.0),
+    Sign.DROPS: Patience(2.0, 12.0),
     Sign.DIPPED: Patience(2.0, 240.0),
     Sign.FALLEN: Patience(2.0, 10.0),
     Sign.BELOW_ROOM: Patience(10.0, 10.0),
@@ -509,6 +511,7 @@ def _conditions(
     _still_conditions(is_on, f, zones)
     is_over = ~is_on
     # What fell is up again, or nobody wants it warm.
+    is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
     is_over[Sign.FALLEN] = (seen & (f.off_k > -3.0)) | is_off
     for sign in _UNSEEN_KEEPS:
         is_over[sign] &= seen
@@ -528,9 +531,7 @@ _UNSEEN_KEEPS = tuple(
 """Signs that not seeing does not end."""
 
 
-def _heater_conditions(
-    is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints
-) -> None:
+def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
     """Signs that need the heater output."""
     seen, off_k = f.is_seen, f.off_k
     is_idle = f.short_rate < 0.04 * zones.full_rate
@@ -569,8 +570,8 @@ def _heater_conditions(
     is_unasked = (
         seen
         & (f.output <= 2.0)
-        & (f.short_arrives >= np.maximum(30.0, 1.4 * f.need))
-        & (f.short_rate > 0.12 * zones.full_rate)
+        & (f.short_arrives >= np.maximum(30.0, np.minimum(1.4 * f.need, 50.0)))
+        & ((f.short_rate > 0.12 * zones.full_rate) | (off_k > 10.0))
         & (off_k > 0.3)
     )
     is_on[Sign.UNASKED] = is_on[Sign.UNASKED_LONG] = is_unasked
@@ -591,6 +592,9 @@ def _heater_conditions(
     swings = _swings(side)
     share = sliding_window_view(extreme[:, KEPT - 29 :], 30, axis=1).mean(axis=2)
     is_on[Sign.CYCLES] = seen & (swings >= 4) & (share >= 0.7)
+    moves = np.abs(outputs[:, KEPT - LONG + 1 :] - outputs[:, KEPT - LONG : -1])
+    trembling = sliding_window_view(moves, LONG, axis=1).mean(axis=2)
+    is_on[Sign.TREMBLES] = seen & (trembling >= 15.0)
     is_on[Sign.OUT_STILL] = seen & (f.out_still_s >= 20.0)
 
 

@@ -44,12 +44,14 @@ TRIGGERS = {
         (Subject.COURSE, COURSE_RULES),
     )
 }
+TOGETHER = mask_of((Sign.FIFTH_MORE, Sign.FALLS))
+"""Signs that say something only of several zones."""
+
 _TABLES: dict[Subject, tuple[Rule, ...]] = {
     Subject.HEAT: HEAT_RULES,
     Subject.DATA: DATA_RULES,
     Subject.COURSE: COURSE_RULES,
 }
-_BLINDING = mask_of((Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED))
 _MEANT = mask_of((Sign.OFF, Sign.SETBACK, Sign.STEPPED))
 _LOSES = mask_of((Sign.STARVED, Sign.LITTLE))
 _UNHEATED = mask_of((Sign.FALLS, Sign.COOLS))
@@ -207,7 +209,7 @@ def _joined(first: Suspicion, second: Suspicion) -> Suspicion:
 
 def _of_cell(moments: list[ZoneMoment], heat: list[Suspicion], index: int) -> list[Suspicion]:
     """What zones show together in place of what each shows alone."""
-    for look in (_all_lost, _supply_low, _crossed):
+    for look in (_all_lost, _supply_low, _crossed, _all_still):
         found = look(moments, index)
         if found is not None:
             taken = set(found.zones)
@@ -315,6 +317,28 @@ def _crossed(moments: list[ZoneMoment], index: int) -> Suspicion | None:
         Severity.HOLD,
         _onset_ns(Cause.ZONES_CROSSED, cold[0], index),
         numbers(cold[0].figures, has_output=True),
+        (),
+    )
+
+
+def _all_still(moments: list[ZoneMoment], index: int) -> Suspicion | None:
+    """Every reading stands still, whatever the outputs do."""
+    zones = [zone for zone in moments if zone.figures and not zone.has(Sign.OFF)]
+    if len(zones) < 2 or not all(zone.has(Sign.STILL) for zone in zones):
+        return None
+    if any(zone.has(Sign.DRIVEN) and not zone.has(Sign.TREMBLES) for zone in zones):
+        return None
+    still_s = min(zone.figures["still_s"] for zone in zones)
+    return Suspicion(
+        Subject.HEAT,
+        tuple(zone.zone for zone in zones),
+        (
+            Candidate(Cause.FROZEN_IN_DATA, 0.7, (f"no reading has moved for {still_s:.0f} s",)),
+            Candidate(Cause.FROZEN_AT_CONTROLLER, 0.2, (), ("every zone stands still at once",)),
+        ),
+        Severity.HOLD,
+        max(_onset_ns(Cause.FROZEN_IN_DATA, zone, index) for zone in zones),
+        numbers(zones[0].figures, has_output=zones[0].has(Sign.OUTPUT_READ)),
         (),
     )
 
