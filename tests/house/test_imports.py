@@ -55,7 +55,7 @@ CORE_ORDER = (
     ("model", "units", "rules", "snapshot"),
     ("series",),
     ("rates", "humidity", "viscosity"),
-    ("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
+    ("exposure", "wear", "dose", "soak", "tip", "tank", "storage", "forecast"),
     ("alarms", "phases", "excursions", "tracks", "charges", "warming", "readiness", "counting"),
     ("zone", "walk"),
     ("parts", "steps"),

@@ -56,6 +56,8 @@ def step(
     """
     if isinstance(batch, Entry):
         state, told = entries.enter(state, batch, plan)
+        if any(event.kind is EventKind.ENTERED for event in told):
+            state = inquiry.entered(state, batch)
         return state, tuple(told)
     block = _fresh_rows(batch, dict(state.rows).get(batch.source))
     if len(block) < len(batch):
@@ -228,6 +230,7 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
     )
     life = loads.life_of(state, plan)
     left = Outlook() if life is None else outlook(state.charge, life, rules)
+    ways_out = inquiry.leavings(state.diagnosis, plan)
     zones = tuple(
         zone_snapshot(
             zone,
@@ -235,10 +238,12 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
             ambient_c=_ambient_c(state, plan),
             use_kg_per_s=left.use_kg_per_s,
             charge=rules.charge,
+            leaving=ways_out.get(zone.id) if zone.is_seen else None,
         )
         for zone, zone_plan in zip(state.zones, plan.zones, strict=True)
     )
     charge = _charge_snapshot(state, plan, left, zones)
+    findings = inquiry.finding_snapshots(state.diagnosis, alarms, plan)
     return CellSnapshot(
         id=rules.id,
         at=state.at,
@@ -254,13 +259,14 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
             charge,
             is_stale_melt=_is_stale_melt(state, plan),
             is_new_charge=state.charge.loaded is not None and state.fresh_ns is None,
+            findings=findings,
         ),
         ambient_c=ambient_c,
         ignored_rows=state.ignored_rows,
         air=_air_snapshot(state, plan),
         judged=state.parts.judged if rules.parts or rules.part_id else (),
         idle_since=_idle_since(state),
-        findings=inquiry.finding_snapshots(state.diagnosis, alarms, plan),
+        findings=findings,
     )
 
 

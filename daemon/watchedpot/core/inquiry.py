@@ -8,16 +8,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from watchedpot.core.bins import CellInput, ZoneInput
+from watchedpot.core.bins import BIN_S, NONE_MK, CellInput, ZoneInput
 from watchedpot.core.causes import ACTIONS
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.diagnosis import Diagnosed, Diagnosis, diagnose, explained
 from watchedpot.core.findings import RANKS, Finding, finding_snapshot
-from watchedpot.core.model import EventKind
+from watchedpot.core.forecast import leaving
+from watchedpot.core.model import Entry, EntryKind, EventKind
 from watchedpot.core.series import Held, hold
 from watchedpot.core.signs import PHASE_CODE
-from watchedpot.core.snapshot import AlarmSnapshot, FindingSnapshot
+from watchedpot.core.snapshot import AlarmSnapshot, FindingSnapshot, LeavingSnapshot
 from watchedpot.core.units import ns
 from watchedpot.core.walk import Filed, ZoneTrace
 from watchedpot.core.zone import NEVER_NS, Columns, ZonePlan, ZoneState
@@ -151,8 +152,38 @@ def _snapshot(
     )
 
 
-def checked(state: CellState, zone: str) -> CellState:
-    """The cell after a zone was compared with a reference: a slipped sensor needs no more of it."""
+LOOKED_BACK = 16
+"""Bins through which the course of a zone is laid: half a minute. [1]"""
+
+
+def leavings(state: Diagnosis, plan: CellPlan) -> dict[str, LeavingSnapshot]:
+    """Zones on their way out of their windows, by name."""
+    found = {}
+    for watch in state.sources:
+        for name, carried in zip(watch.zones, watch.carried, strict=True):
+            rules = next((zone.rules for zone in plan.zones if zone.rules.id == name), None)
+            temps_mk = np.array(carried.temp_mk[-LOOKED_BACK:], dtype=np.int64)
+            is_known = temps_mk != NONE_MK
+            if rules is None or not temps_mk.size or not is_known[-1]:
+                continue
+            time_s = np.flatnonzero(is_known) * float(BIN_S)
+            out = leaving(
+                time_s, temps_mk[is_known] / 1000.0, low_c=rules.low_c, high_c=rules.high_c
+            )
+            if out is not None:
+                found[name] = out
+    return found
+
+
+def entered(state: CellState, entry: Entry) -> CellState:
+    """The cell after what a person said of it and that was taken.
+
+    A reference check is what a slipped sensor asks for: after it the finding lasts only as long
+    as it shows. Whether the check has failed is told by the check.
+    """
+    if entry.kind is not EntryKind.CHECK:
+        return state
+    zone = entry.target.rpartition("/")[2]
     findings = tuple(
         replace(one, is_confirmed=True) if zone in one.zones else one
         for one in state.diagnosis.findings

@@ -271,6 +271,7 @@ def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
         high_c=column([fact.high_c for fact in facts]),
         off_c=column([fact.off_c for fact in facts]),
         is_learned=column([zone.rested for zone in zones]) > 0,
+        is_driven=column([zone.driven for zone in zones]) > 0,
         has_output=column([fact.has_output for fact in facts]) > 0,
         is_wipe_told=column([fact.is_wipe_told for fact in facts]) > 0,
         is_pack=column([fact.kind in {ZoneKind.SYRINGE, ZoneKind.CARTRIDGE} for fact in facts]) > 0,

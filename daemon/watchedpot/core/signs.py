@@ -226,8 +226,8 @@ class ZoneFigures:
         The same of everything that its source serves. [s]
     usual_c, low_c, high_c, off_c
         Usual setpoint, window, and below what the zone is off. [degC]
-    is_learned
-        Whether ``need_per_k`` is this zone's own.
+    is_learned, is_driven
+        Whether ``need_per_k``, and ``full_rate``, are this zone's own.
     has_output, is_wipe_told
         Whether its heater output is read, and a wipe is told.
     is_pack, is_tank
@@ -245,6 +245,7 @@ class ZoneFigures:
     high_c: Floats
     off_c: Floats
     is_learned: Bools
+    is_driven: Bools
     has_output: Bools
     is_wipe_told: Bools
     is_pack: Bools
@@ -497,8 +498,10 @@ def _conditions(
     is_falling = seen & (f.short_rate < -0.12 * f.cooling - drift) & (f.off_k < -0.6)
     is_on[Sign.FALLS] = is_falling & (f.long_rate < -drift)
     unheated = f.short_rate / np.maximum(f.cooling, 1e-6)
-    is_on[Sign.COOLS] = is_falling & (unheated <= -0.6) & (unheated >= -1.5)
-    quickest = np.maximum(1.9 * f.cooling, 0.15)
+    # Until its rate is learned a zone may well cool twice as fast as its kind does.
+    slowest, fastest = np.where(zones.is_driven, -0.6, -0.5), np.where(zones.is_driven, -1.5, -2.4)
+    is_on[Sign.COOLS] = is_falling & (unheated <= slowest) & (unheated >= fastest)
+    quickest = np.maximum(np.where(zones.is_driven, 1.9, 2.6) * f.cooling, 0.15)
     is_drop = seen & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter)) & ~is_off
     is_on[Sign.DROPS] = is_on[Sign.DIPPED] = is_drop
     far_k = np.maximum(4.5, 36.0 * f.cooling)
@@ -537,7 +540,7 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     is_idle = f.short_rate < 0.04 * zones.full_rate
     missing = f.long_output - f.long_arrives
     is_on[Sign.FULL] = seen & (f.output >= 90.0)
-    is_on[Sign.ASKS] = seen & (f.short_output >= np.maximum(1.5 * f.need, f.need + 8.0))
+    is_on[Sign.ASKS] = seen & (f.short_output >= np.maximum(2.0 * f.need, f.need + 16.0))
     is_on[Sign.UNANSWERED] = seen & (
         ((off_k < -8.0) & (f.short_output < np.minimum(60.0, 2.0 * f.need + 20.0)))
         | ((off_k > 8.0) & (f.short_output > 5.0))
@@ -577,14 +580,13 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     is_on[Sign.UNASKED] = is_on[Sign.UNASKED_LONG] = is_unasked
     is_steady = (
         seen
-        & (np.abs(f.long_rate) < np.maximum(0.1 * f.cooling, 0.006))
+        & (np.abs(f.long_rate) < np.maximum(0.25 * f.cooling, 0.01))
         & (np.abs(off_k) < 2.5)
         & zones.is_learned
     )
-    more = f.long_output / np.maximum(f.need, 1.0)
-    is_on[Sign.MORE] = is_on[Sign.MORE_LONG] = (
-        is_steady & (more >= 1.3) & (f.long_output - f.need > 4.0)
-    )
+    more = f.long_output / np.maximum(f.long_arrives, 1.0)
+    is_on[Sign.MORE] = is_steady & (more >= 1.3) & (f.long_output - f.long_arrives > 4.0)
+    is_on[Sign.MORE_LONG] = is_on[Sign.MORE]
     is_on[Sign.DOUBLE] = is_steady & (more >= 1.75) & (more <= 2.35)
     is_on[Sign.FIFTH_MORE] = is_steady & (more >= 1.12) & (more <= 1.5)
     extreme = (outputs >= 9500) | ((outputs <= 300) & (outputs >= 0))

@@ -64,7 +64,15 @@ class Why(StrEnum):
     OVER_CEILING = "over_ceiling"
     ZONE_COLD = "zone_cold"
     ZONE_HOT = "zone_hot"
+    READS_LOW = "reads_low"  # a zone is hotter than it reads
+    HEAT_RUNS_ON = "heat_runs_on"  # power flows though none is asked for
+    LOOP_BLIND = "loop_blind"  # the controller acts on a value that stands still
+    NO_HEAT = "no_heat"
+    WRONG_SETPOINT = "wrong_setpoint"
+    FINDING = "finding"  # another one that asks for it
     BUILT_UP = "built_up"
+    READING_DOUBTED = "reading_doubted"  # it may be several kelvin off
+    DATA_DOUBTED = "data_doubted"  # what is read may not be what is
     READING_BAD = "reading_bad"  # the sensor says that it is broken, or reads what cannot be
     NOT_SEEN = "not_seen"  # no readings arrive
     AGE_UNKNOWN = "age_unknown"
