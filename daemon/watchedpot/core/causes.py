@@ -208,7 +208,8 @@ HEAT_RULES: tuple[Rule, ...] = (
             Also(S.DROPS, 0.7, "air does not cool so fast"),
         ),
     ),
-    # Heat that is asked for and does not arrive.
+    # Heat that is asked for and does not arrive. At first a strong draft and a dead heater look
+    # the same; a zone that falls as without heat is not judged before its output has doubled.
     Rule(
         C.NO_HEAT,
         2.0,
@@ -307,6 +308,18 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.LITTLE,),
         "the reading falls against rising output",
         Severity.NOTE,
+        (S.FALLEN, S.COOLS, *_MOVED),
+        (
+            Also(S.COOLS, 0.5, _MATCH),
+            Also(S.CHARGED, 0.15, _CHARGED),
+        ),
+    ),
+    Rule(
+        C.SENSOR_LOW,
+        1.0,
+        (S.LITTLE, S.COOLS, S.ASKS),
+        "the reading falls against rising output",
+        Severity.NOTE,
         (S.FALLEN, *_MOVED),
         (
             Also(S.COOLS, 0.5, _MATCH),
@@ -328,6 +341,15 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.LITTLE,),
         _ASKED,
         Severity.NOTE,
+        (S.FALLEN, S.DIPPED, S.COOLS, *_MOVED),
+        (Also(S.STARVED, 0.3, "hardly any arrives"),),
+    ),
+    Rule(
+        C.PART_OF_HEAT,
+        1.0,
+        (S.LITTLE, S.COOLS, S.ASKS),
+        _ASKED,
+        Severity.NOTE,
         (S.FALLEN, S.DIPPED, *_MOVED),
         (Also(S.STARVED, 0.3, "hardly any arrives"),),
     ),
@@ -335,6 +357,18 @@ HEAT_RULES: tuple[Rule, ...] = (
         C.DRAFT,
         1.8,
         (S.LITTLE,),
+        "it loses more heat than usual: " + _ASKED,
+        Severity.NOTE,
+        (S.FALLEN, S.COOLS, *_MOVED),
+        (
+            Also(S.STARVED, 0.3, "no air takes all that the heater gives"),
+            Also(S.TANK, 0.4, "a tank is closed"),
+        ),
+    ),
+    Rule(
+        C.DRAFT,
+        1.8,
+        (S.LITTLE, S.COOLS, S.ASKS),
         "it loses more heat than usual: " + _ASKED,
         Severity.NOTE,
         (S.FALLEN, *_MOVED),

@@ -105,9 +105,7 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True)
 class ZoneRole:
-    """What is planned for a zone: its name, what the configuration says, whether it has a
-    setpoint.
-    """
+    """What is planned for a zone: what the configuration says, whether a setpoint is read."""
 
     zone: str
     facts: ZoneFacts
@@ -190,6 +188,7 @@ def diagnose(
     source: str,
     cell: CellInput,
     zones: dict[str, ZoneInput],
+    *,
     plan: DiagnosisPlan,
     alarms_at: Callable[[int], tuple[tuple[str, str], ...]],
 ) -> Diagnosed:
@@ -206,7 +205,7 @@ def diagnose(
     """
     if not zones:
         return Diagnosed(state, [])
-    return _Pass(state, source, cell, zones, plan, alarms_at).run()
+    return _Pass(state, source, cell, zones, plan=plan, alarms_at=alarms_at).run()
 
 
 class _Pass:
@@ -218,6 +217,7 @@ class _Pass:
         source: str,
         cell: CellInput,
         zones: dict[str, ZoneInput],
+        *,
         plan: DiagnosisPlan,
         alarms_at: Callable[[int], tuple[tuple[str, str], ...]],
     ) -> None:
@@ -381,7 +381,15 @@ class _Pass:
             elif role.zone in masks:
                 nothing = np.zeros(0, dtype=np.int64)
                 moments.append(
-                    ZoneMoment(role.zone, masks[role.zone], {}, nothing, nothing, 0.0, True)
+                    ZoneMoment(
+                        role.zone,
+                        masks[role.zone],
+                        {},
+                        nothing,
+                        nothing,
+                        0.0,
+                        role.has_setpoint,
+                    )
                 )
         return moments
 
@@ -503,9 +511,7 @@ def _clock(bins: Bins, place: int) -> Suspicion:
 
 
 def explained(finding: Finding, alarms: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
-    """Names of the alarms that a finding explains: those of its zones, and for lost data the
-    cell's own.
-    """
+    """Names of the alarms that a finding explains: of its zones, for lost data also the cell's."""
     if finding.subject in {Subject.COURSE, Subject.CLOCK}:
         return ()
     zones = {*finding.zones, *([""] if finding.subject is Subject.DATA else [])}

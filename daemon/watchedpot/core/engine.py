@@ -135,7 +135,9 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     made = judge(before, cell, piece, Walked(traces, edges), plan)
     filed += watched.filed
     filed += made.filed
-    diagnosis, suspected = inquiry.inquire(before, cell, piece, traces, filed, plan)
+    diagnosis, suspected = inquiry.inquire(
+        before, cell, piece, traces=traces, filed=filed, plan=plan
+    )
     filed += suspected
     filed.sort(key=lambda pair: pair[0])
     known = replace(watched.state, parts=made.parts, diagnosis=diagnosis)

@@ -31,6 +31,7 @@ def inquire(
     before: CellState,
     cell: CellColumns,
     piece: slice,
+    *,
     traces: Sequence[ZoneTrace | None],
     filed: Sequence[Filed],
     plan: CellPlan,
@@ -58,8 +59,8 @@ def inquire(
         cell.block.source,
         _cell_input(before, cell, piece, plan),
         zones,
-        plan.diagnosis,
-        lambda row: _alarms_at(row, before, filed, plan),
+        plan=plan.diagnosis,
+        alarms_at=lambda row: _alarms_at(row, before, filed, plan),
     )
     return found.state, [(told.row + 1, told.event) for told in found.told]
 
@@ -166,7 +167,7 @@ def leavings(state: Diagnosis, plan: CellPlan) -> dict[str, LeavingSnapshot]:
             is_known = temps_mk != NONE_MK
             if rules is None or not temps_mk.size or not is_known[-1]:
                 continue
-            time_s = np.flatnonzero(is_known) * float(BIN_S)
+            time_s = np.flatnonzero(is_known).astype(np.float64) * BIN_S
             out = leaving(
                 time_s, temps_mk[is_known] / 1000.0, low_c=rules.low_c, high_c=rules.high_c
             )

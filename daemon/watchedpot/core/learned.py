@@ -8,7 +8,7 @@ become the usual.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -117,7 +117,7 @@ class Learned:
     rested: int = 0
     driven: int = 0
     is_disturbed: bool = False
-    gathered: Gathered = Gathered()
+    gathered: Gathered = field(default_factory=Gathered)
 
 
 def first_learned(zone: str, kind: ZoneKind) -> Learned:

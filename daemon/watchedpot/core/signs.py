@@ -607,7 +607,8 @@ def _swings(side: Ints) -> Ints:
     held = np.where(newest >= 0, np.take_along_axis(side, np.maximum(newest, 0), axis=1), 0)
     turned = np.zeros_like(side)
     turned[:, 1:] = (held[:, 1:] * held[:, :-1]) < 0
-    return sliding_window_view(turned[:, KEPT - 29 :], 30, axis=1).sum(axis=2)
+    swings: Ints = sliding_window_view(turned[:, KEPT - 29 :], 30, axis=1).sum(axis=2)
+    return swings
 
 
 def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
@@ -618,8 +619,8 @@ def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
         is_on[Sign.STILL] & (moved >= 5.0) & (f.out_still_s < 10.0) & zones.is_learned
     )
     still_s = np.where(zones.has_output, np.minimum(f.still_s, f.out_still_s), f.still_s)
-    is_all = (still_s >= zones.all_still_s).all(axis=0) & f.is_seen.all(axis=0)
-    is_on[Sign.ALL_STILL] = is_all[None, :] & ~is_on[Sign.OFF]
+    is_still = (still_s >= zones.all_still_s) & f.is_seen
+    is_on[Sign.ALL_STILL] = is_still.all(axis=0, keepdims=True) & ~is_on[Sign.OFF]
 
 
 def _patient(before: tuple[Carried, ...], wanted: tuple[Bools, Bools]) -> tuple[Ints, Ints, Bools]:

@@ -409,5 +409,6 @@ def _output_onset_ns(moment: ZoneMoment, begin_ns: int, index: int) -> int:
     level = float(np.median(known[: known.size // 3]))
     away = np.abs(known - level) > 0.15 * max(level, 500.0)
     stays = np.flatnonzero(~away)
-    first = int(stays[-1]) + 1 if stays.size and away[-1] else known.size - KEPT // 4
-    return begin_ns + (moment.temps_mk.size - known.size + min(first, known.size - 1)) * BIN_NS
+    first = int(stays[-1]) + 1 if stays.size and away[-1] else int(known.size) - KEPT // 4
+    missing = int(moment.temps_mk.size - known.size)
+    return begin_ns + (missing + min(first, int(known.size) - 1)) * BIN_NS
