@@ -71,6 +71,8 @@ class Gathered(NamedTuple):
         Longest completed runs of equal values. [ns]
     step_mk
         Least step of the reading so far, 0 before there was one. [mK]
+    now_still_ns, now_all_ns
+        The runs under way at the newest bin. [ns]
     """
 
     rests: int = 0
@@ -84,6 +86,8 @@ class Gathered(NamedTuple):
     still_ns: int = 0
     all_still_ns: int = 0
     step_mk: int = 0
+    now_still_ns: int = 0
+    now_all_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +165,9 @@ def gathered(before: Gathered, bins: Bins, seen: Seen, zone: int) -> Gathered:
     whole_spare = np.where(is_driven, np.rint(100.0 * np.abs(np.nan_to_num(spare))), 0)
     past_mk = seen.temp_mk[zone, KEPT - 1 : -1]
     is_step = is_rest & (past_mk != NONE_MK)
-    ended_ns = _ended(bins.still_ns[zone])
+    still_ns = np.concatenate(([before.now_still_ns], bins.still_ns[zone]))
     all_ns = np.minimum(bins.still_ns, bins.out_still_ns).min(axis=0)
+    all_ns = np.concatenate(([before.now_all_ns], all_ns))
     return Gathered(
         before.rests + int(is_rest.sum()),
         before.output + int(out[is_rest].sum()),
@@ -172,9 +177,11 @@ def gathered(before: Gathered, bins: Bins, seen: Seen, zone: int) -> Gathered:
         before.spare + int(whole_spare.sum()),
         before.steps + int(is_step.sum()),
         before.scatter_mk + int(np.abs(temp_mk - past_mk)[is_step].sum()),
-        max(before.still_ns, ended_ns),
+        max(before.still_ns, _ended(still_ns)),
         max(before.all_still_ns, _ended(all_ns)),
         int(bins.step_mk[zone, -1]),
+        int(still_ns[-1]),
+        int(all_ns[-1]),
     )
 
 
@@ -192,7 +199,9 @@ def rounded_off(before: Learned, kind: ZoneKind) -> Learned:
     new = before.gathered
     after = replace(
         before,
-        gathered=Gathered(step_mk=new.step_mk),
+        gathered=Gathered(
+            step_mk=new.step_mk, now_still_ns=new.now_still_ns, now_all_ns=new.now_all_ns
+        ),
         is_disturbed=False,
         rounds=min(before.rounds + 1, 1_000_000),
         step_mk=new.step_mk,
