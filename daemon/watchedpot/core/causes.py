@@ -430,7 +430,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.MORE,),
         "it takes {output:.0f} % instead of about {need:.0f} %",
         Severity.NOTE,
-        (S.HEATING, S.RECOVERING, S.CHARGED, *_MOVED),
+        (S.HEATING, S.RECOVERING, S.SOAKS, *_MOVED),
         (
             Also(S.MORE_LONG, 0.5, "it has lasted for more than 20 min"),
             Also(S.TANK, 0.5, "a tank is closed"),
@@ -442,7 +442,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.DOUBLE,),
         "it takes {output:.0f} %, about twice the usual {need:.0f} %",
         Severity.SOON,
-        (S.HEATING, S.RECOVERING, S.CHARGED, *_MOVED),
+        (S.HEATING, S.RECOVERING, S.SOAKS, *_MOVED),
         (
             Also(S.MORE_LONG, 3.0, "it has lasted for more than 20 min"),
             Also(S.TANK, 2.0, "a draft hardly reaches a tank"),
@@ -454,7 +454,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.MORE,),
         "a sensor that reads low makes the zone hotter and takes more output",
         Severity.SOON,
-        (S.HEATING, S.RECOVERING, S.CHARGED, *_MOVED),
+        (S.HEATING, S.RECOVERING, S.SOAKS, *_MOVED),
     ),
     # Heat that nobody asks for.
     Rule(
@@ -532,7 +532,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.STILL,),
         "the reading has not moved for {still:.0f} s",
         Severity.SOON,
-        (),
+        (S.ALL_STILL,),
         (
             Also(S.OUT_STILL, 3.0, "nor has the output"),
             Also(S.TREMBLES, 2.0, "the output trembles, so the controller has a live reading"),

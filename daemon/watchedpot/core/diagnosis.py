@@ -423,7 +423,19 @@ class _Pass:
             self.findings[place] = finding
             if kind is not None:
                 self._tell(finding, kind, at, row)
+            if finding.cause is suspicion.cause:
+                self._take_in(finding, suspicion, at, row)
         self._fade(matched, moments, at, row)
+
+    def _take_in(self, finding: Finding, suspicion: Suspicion, at: Instant, row: int) -> None:
+        """What was told of single zones of a wider cause is part of it from now on."""
+        for other in list(self.findings):
+            is_part = other.subject is finding.subject and set(other.zones) <= set(suspicion.zones)
+            if other.number != finding.number and is_part and not other.is_sticky:
+                ended = replace(other, stage=Stage.ENDED, ended=at)
+                self.findings.remove(other)
+                self.ended = [ended, *self.ended][:KEPT_ENDED]
+                self._tell(ended, EventKind.FINDING_ENDED, at, row)
 
     def _home(self, suspicion: Suspicion) -> int | None:
         """Place of the open finding that a suspicion belongs to."""

@@ -50,7 +50,7 @@ for _sign in (
         Sign.CYCLES,
         Sign.STILL,
     ),
-    *(Sign.WIPED, Sign.HIGH, Sign.LOW, Sign.ALL_STILL, Sign.FULL_OF_LATE),
+    *(Sign.WIPED, Sign.HIGH, Sign.LOW, Sign.ALL_STILL, Sign.FULL_OF_LATE, Sign.SOAKS),
 ):
     _TROUBLE |= _sign.bit
 

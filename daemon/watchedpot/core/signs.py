@@ -147,6 +147,7 @@ class Sign(IntEnum):
     TANK = 48
     CHARGED = 49  # another charge came of late
     TREMBLES = 50  # its output does, as with a live reading
+    SOAKS = 51  # what lies in it may still take heat
 
     @property
     def bit(self) -> int:
@@ -163,15 +164,15 @@ class Patience(NamedTuple):
 
 _DEFAULT = Patience()
 PATIENCE: dict[Sign, Patience] = {
-    Sign.SENSOR: Patience(4.0, 4.0),
-    Sign.UNREADABLE: Patience(4.0, 4.0),
-    Sign.ZEROED: Patience(4.0, 4.0),
+    Sign.SENSOR: Patience(2.0, 4.0),
+    Sign.UNREADABLE: Patience(2.0, 4.0),
+    Sign.ZEROED: Patience(2.0, 4.0),
     Sign.SILENT: Patience(4.0, 4.0),
     Sign.STOPPED: Patience(4.0, 4.0),
     Sign.STEPPED: Patience(2.0, 180.0),
     Sign.FLOWING: Patience(2.0, 20.0),
     Sign.PRODUCING: Patience(2.0, 4.0),
-    Sign.WIPED: Patience(2.0, 120.0),
+    Sign.WIPED: Patience(2.0, 260.0),
     Sign.LOW: Patience(4.0, 4.0),
     Sign.HIGH: Patience(4.0, 2.0),
     Sign.TREMBLES: Patience(10.0, 20.0),
@@ -203,6 +204,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.UNANSWERED: Patience(16.0, 6.0),
     Sign.SILENT_LONG: Patience(14.0, 4.0),
     Sign.CHARGED: Patience(2.0, 900.0),
+    Sign.SOAKS: Patience(2.0, 1800.0),
 }
 """Where it is not one bin either way; common practice, tuned on invented plants."""
 
@@ -349,7 +351,7 @@ def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
     outputs = _with_past([zone.output for zone in before], bins.output, NO_OUTPUT)
     setpoint_mk, first_mk = _setpoints(before, bins)
     figures = _figures(bins, zones, temps, outputs, setpoint_mk)
-    wanted = _conditions(figures, bins, zones, outputs, (setpoint_mk, first_mk))
+    wanted = _conditions(figures, bins, zones, (temps, outputs), (setpoint_mk, first_mk))
     held, missed, is_on = _patient(before, wanted)
     bits = np.array([sign.bit for sign in Sign], dtype=np.int64)[:, None, None]
     mask = (is_on * bits).sum(axis=0)
@@ -460,29 +462,64 @@ def _of(reason: Ints, *reasons: Reason) -> Bools:
 
 
 def _conditions(
-    f: Figures, bins: Bins, zones: ZoneFigures, outputs: Ints, setpoints: tuple[Ints, Ints]
+    f: Figures,
+    bins: Bins,
+    zones: ZoneFigures,
+    past: tuple[Ints, Ints],
+    setpoints: tuple[Ints, Ints],
 ) -> tuple[Bools, Bools]:
-    """What holds in each bin (signs, m, k), and what must hold for a sign to be over."""
+    """What holds in each bin (signs, m, k), and what must hold for a sign to be over.
+
+    Comparisons with nan are false: what is not known is no sign.
+    """
+    temps, outputs = past
     is_on = np.zeros((len(Sign), *f.temp_c.shape), dtype=np.bool_)
-    # Comparisons with nan are false: what is not known is no sign.
-    phase, seen = bins.phase, f.is_seen
-    is_off = np.isin(phase, [PHASE_CODE[p] for p in (Phase.OFF, Phase.COOLING, Phase.UNKNOWN)])
-    is_bad = (bins.rows > 0) & ~seen
-    reason = bins.reason
+    _data_conditions(is_on, bins, temps)
+    _wanted_conditions(is_on, bins, zones, setpoints)
+    _reading_conditions(is_on, f, zones)
+    _heater_conditions(is_on, f, zones, outputs)
+    _still_conditions(is_on, f, zones)
+    is_over = ~is_on
+    is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
+    # What fell is up again, or nobody wants it warm.
+    is_over[Sign.FALLEN] = (f.is_seen & (f.off_k > -3.0)) | is_on[Sign.OFF]
+    for sign in _UNSEEN_KEEPS:
+        is_over[sign] &= f.is_seen
+    return is_on, is_over
+
+
+def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
+    """Signs of what keeps a reading from being known; one row that is not good is none."""
+    is_seen = bins.good > 0
+    is_lost = (bins.rows > 0) & ~is_seen
+    is_twice = (bins.rows > 1) | (temps[:, KEPT - 1 : -1] == NONE_MK)
+    is_bad, reason = is_lost & is_twice, bins.reason
     is_on[Sign.SENSOR] = is_bad & _of(reason, Reason.STATUS, Reason.NULL, Reason.NOT_FINITE)
     is_on[Sign.UNREADABLE] = is_bad & _of(reason, Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE)
     is_on[Sign.ZEROED] = is_bad & _of(reason, Reason.FILL_VALUE)
     is_on[Sign.STOPPED] = is_bad & _of(reason, Reason.NOT_MOVING)
-    known = np.any(is_on[[Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED]], axis=0)
-    is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~seen & ~known
-    is_on[Sign.OUTPUT_READ] = zones.has_output
-    is_on[Sign.WIPE_TOLD] = zones.is_wipe_told
-    is_on[Sign.PACK], is_on[Sign.TANK] = zones.is_pack, zones.is_tank
-    is_on[Sign.CHARGED] = (bins.charged > 0) & (zones.is_pack | zones.is_tank)
-    is_on[Sign.OFF] = is_off
-    is_on[Sign.SETBACK] = phase == PHASE_CODE[Phase.SETBACK]
-    is_on[Sign.HEATING] = phase == PHASE_CODE[Phase.HEATING]
-    is_on[Sign.RECOVERING] = phase == PHASE_CODE[Phase.RECOVERING]
+    is_told = np.any(is_on[[Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED]], axis=0)
+    is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told
+
+
+def _in(phase: Ints, *phases: Phase) -> Bools:
+    """Whether each is one of these phases."""
+    return np.isin(phase, [PHASE_CODE[each] for each in phases])
+
+
+def _wanted_conditions(
+    is_on: Bools, bins: Bins, zones: ZoneFigures, setpoints: tuple[Ints, Ints]
+) -> None:
+    """Signs of what is wanted of a zone, done with it, and of what it is."""
+    phase = bins.phase
+    is_reservoir = zones.is_pack | zones.is_tank
+    is_on[Sign.OFF] = _in(phase, Phase.OFF, Phase.COOLING, Phase.UNKNOWN)
+    is_on[Sign.SETBACK] = _in(phase, Phase.SETBACK)
+    is_on[Sign.HEATING] = _in(phase, Phase.HEATING)
+    is_on[Sign.RECOVERING] = _in(phase, Phase.RECOVERING)
+    is_on[Sign.CHARGED] = (bins.charged > 0) & is_reservoir
+    is_cold = _in(phase, Phase.SETBACK, Phase.HEATING, Phase.RECOVERING, Phase.SOAKING)
+    is_on[Sign.SOAKS] = (is_cold | is_on[Sign.CHARGED]) & is_reservoir
     told_mk, first_mk = setpoints
     before_mk = np.concatenate((first_mk, told_mk[:, :-1]), axis=1)
     is_on[Sign.STEPPED] = (np.abs(told_mk - before_mk) >= 1000) & (before_mk != NONE_MK)
@@ -490,6 +527,14 @@ def _conditions(
     is_on[Sign.FLOWING] = bins.flowing > 0
     is_on[Sign.PRODUCING] = bins.producing > 0
     is_on[Sign.WIPED] = bins.wiped > 0
+    is_on[Sign.OUTPUT_READ] = zones.has_output
+    is_on[Sign.WIPE_TOLD] = zones.is_wipe_told
+    is_on[Sign.PACK], is_on[Sign.TANK] = zones.is_pack, zones.is_tank
+
+
+def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
+    """Signs of the temperature alone."""
+    seen, is_hot = f.is_seen, ~is_on[Sign.OFF]
     scatter = np.maximum(zones.noise_k, 0.03)
     drift = 0.03 * zones.full_rate / 10.0 + 0.12 * scatter / BIN_S / LONG  # K/s, within noise
     is_on[Sign.LOW] = seen & (f.off_k < -2.0)
@@ -502,23 +547,15 @@ def _conditions(
     slowest, fastest = np.where(zones.is_driven, -0.6, -0.5), np.where(zones.is_driven, -1.5, -2.4)
     is_on[Sign.COOLS] = is_falling & (unheated <= slowest) & (unheated >= fastest)
     quickest = np.maximum(np.where(zones.is_driven, 1.9, 2.6) * f.cooling, 0.15)
-    is_drop = seen & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter)) & ~is_off
+    is_drop = seen & is_hot & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter))
     is_on[Sign.DROPS] = is_on[Sign.DIPPED] = is_drop
     far_k = np.maximum(4.5, 36.0 * f.cooling)
     further_k = np.maximum(6.5, 2.6 * 20.0 * f.cooling)
     is_far = (-f.fallen_k > far_k) | (-10.0 * f.short_rate > further_k)
-    is_on[Sign.FALLEN] = seen & is_far & ~is_off
+    is_on[Sign.FALLEN] = seen & is_far & is_hot
     is_on[Sign.BELOW_ROOM] = seen & (f.temp_c < f.room_c - 4.0) & (f.short_output >= 50.0)
-    is_on[Sign.LEAPT] = seen & (f.fallen_k > np.maximum(6.0, 12.0 * zones.full_rate)) & ~is_off
-    _heater_conditions(is_on, f, zones, outputs)
-    _still_conditions(is_on, f, zones)
-    is_over = ~is_on
-    # What fell is up again, or nobody wants it warm.
-    is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
-    is_over[Sign.FALLEN] = (seen & (f.off_k > -3.0)) | is_off
-    for sign in _UNSEEN_KEEPS:
-        is_over[sign] &= seen
-    return is_on, is_over
+    leap_k = np.maximum(6.0, 12.0 * zones.full_rate)
+    is_on[Sign.LEAPT] = seen & (f.fallen_k > leap_k) & is_hot
 
 
 _UNSEEN_KEEPS = tuple(
@@ -528,7 +565,7 @@ _UNSEEN_KEEPS = tuple(
     not in (
         *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
         *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
-        *(Sign.SILENT_LONG, Sign.CHARGED),
+        *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS),
     )
 )
 """Signs that not seeing does not end."""

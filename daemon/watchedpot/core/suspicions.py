@@ -290,7 +290,7 @@ def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
             Candidate(Cause.DRAFT, 0.2, ("a colder room does the same",), ("every zone is alike",)),
         ),
         Severity.SOON,
-        index * BIN_NS - 60 * BIN_NS,
+        max(_output_onset_ns(zone, index) for zone in zones),
         numbers(zones[0].figures, has_output=True),
         (),
     )
@@ -326,6 +326,8 @@ def _all_still(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     zones = [zone for zone in moments if zone.figures and not zone.has(Sign.OFF)]
     if len(zones) < 2 or not all(zone.has(Sign.STILL) for zone in zones):
         return None
+    if all(zone.has(Sign.ALL_STILL) for zone in zones):
+        return None  # told as a matter of the data
     if any(zone.has(Sign.DRIVEN) and not zone.has(Sign.TREMBLES) for zone in zones):
         return None
     still_s = min(zone.figures["still_s"] for zone in zones)
@@ -355,7 +357,14 @@ def _without_neighbours(heat: list[Suspicion]) -> list[Suspicion]:
 
 
 _AT_ONCE = frozenset(
-    {Cause.WRONG_SETPOINT, Cause.COLD_START, Cause.SETBACK, Cause.CYCLING, Cause.CLOCK}
+    {
+        Cause.WRONG_SETPOINT,
+        Cause.OVERSHOOT,
+        Cause.COLD_START,
+        Cause.SETBACK,
+        Cause.CYCLING,
+        Cause.CLOCK,
+    }
 )
 _OF_DATA = frozenset({Cause.SENSOR_BREAK, Cause.LINK, Cause.PLC_RESTART, Cause.SCALE_OR_UNIT})
 _OF_STILL = frozenset({Cause.FROZEN_AT_CONTROLLER, Cause.FROZEN_IN_DATA})
@@ -377,7 +386,7 @@ def _onset_ns(cause: Cause, moment: ZoneMoment, index: int) -> int:
         return begin_ns + first * BIN_NS
     left = _left(moment.temps_mk[is_known])
     if left is None:
-        return _output_onset_ns(moment, begin_ns, index)
+        return _output_onset_ns(moment, index)
     place = int(np.flatnonzero(is_known)[left])
     lag_ns = 0 if cause in _SUDDEN else round(0.6 * moment.lag_s * BIN_NS / BIN_S)
     return max(begin_ns + place * BIN_NS - lag_ns, begin_ns)
@@ -401,8 +410,9 @@ def _left(temps_mk: Ints) -> int | None:
     return int(stays[-1]) + 1 if stays.size else 0
 
 
-def _output_onset_ns(moment: ZoneMoment, begin_ns: int, index: int) -> int:
+def _output_onset_ns(moment: ZoneMoment, index: int) -> int:
     """When the output left where it stood, for what the reading does not show. [ns]."""
+    begin_ns = (index + 1 - moment.outputs.size) * BIN_NS
     known = moment.outputs[moment.outputs != NO_OUTPUT]
     if known.size < KEPT // 2:
         return index * BIN_NS
@@ -410,5 +420,5 @@ def _output_onset_ns(moment: ZoneMoment, begin_ns: int, index: int) -> int:
     away = np.abs(known - level) > 0.15 * max(level, 500.0)
     stays = np.flatnonzero(~away)
     first = int(stays[-1]) + 1 if stays.size and away[-1] else int(known.size) - KEPT // 4
-    missing = int(moment.temps_mk.size - known.size)
+    missing = int(moment.outputs.size - known.size)
     return begin_ns + (missing + min(first, int(known.size) - 1)) * BIN_NS
