@@ -146,6 +146,21 @@ HEAT_RULES: tuple[Rule, ...] = (
         Severity.HOLD,
     ),
     Rule(
+        C.SCALE_OR_UNIT,
+        14.0,
+        (S.SCALED,),
+        "the reading leapt to {temp:.0f} degC, as from one unit or scale to another",
+        Severity.HOLD,
+    ),
+    Rule(
+        C.SCALE_OR_UNIT,
+        8.0,
+        (S.UNANSWERED, S.HIGH),
+        "it reads {high:.0f} K above its setpoint and the controller does not react",
+        Severity.HOLD,
+        (S.STEPPED, S.UNASKED, S.HIGH_SETPOINT, S.OFF, S.SETBACK),
+    ),
+    Rule(
         C.SENSOR_BREAK,
         3.0,
         (S.LEAPT, S.HIGH),
@@ -499,10 +514,11 @@ HEAT_RULES: tuple[Rule, ...] = (
     ),
     Rule(
         C.CYCLING,
-        3.0,
+        9.0,
         (S.CYCLES,),
         "its output goes from end to end, as in on/off control or while the controller tunes",
         Severity.NOTE,
+        (S.HEATING, S.RECOVERING, S.FALLEN, *_MOVED),
     ),
     # A reading that stands still.
     Rule(
@@ -560,7 +576,10 @@ DATA_RULES: tuple[Rule, ...] = (
         "its value is beyond what the sensor can return",
         Severity.HOLD,
         (),
-        (Also(S.NONE_ASKED, 1.5, "the controller has cut the output: it is cooling"),),
+        (
+            Also(S.NONE_ASKED, 1.5, "the controller has cut the output: it is cooling"),
+            Also(S.LIVE, 0.3, "the controller goes on heating, so it has a reading"),
+        ),
     ),
     Rule(
         C.SCALE_OR_UNIT,
@@ -569,7 +588,10 @@ DATA_RULES: tuple[Rule, ...] = (
         "its value is beyond what can be, as with another unit, scale or word order",
         Severity.HOLD,
         (),
-        (Also(S.NONE_ASKED, 0.4, "the controller has cut the output"),),
+        (
+            Also(S.NONE_ASKED, 0.4, "the controller has cut the output"),
+            Also(S.LIVE, 4.0, "the controller goes on heating, so it has a reading"),
+        ),
     ),
     Rule(C.SENSOR_BREAK, 5.0, (S.ZEROED,), "it sends the code for no sensor", Severity.HOLD),
     Rule(

@@ -8,7 +8,7 @@ is the stricter of the two.
 
 from __future__ import annotations
 
-from math import inf, log, sqrt
+from math import hypot, inf, log, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -64,13 +64,13 @@ def course(time_s: NDArray[np.float64], temp_c: NDArray[np.float64]) -> Course |
     Returns
     -------
     Course or None
-        The curvature is that of a parabola through all samples at their end: for a first-order
-        course slope and curvature are in the ratio of minus the time constant.
+        The time constant from the slopes of the two halves of the samples, the rest by least
+        squares.
 
     Source
     ------
-    Least squares; a first-order course obeys tau * T'' = -T' (its differential equation, once
-    derived).
+    Least squares; in a first-order course slopes fall by ``exp(-t / tau)`` (derivative of its
+    closed form).
 
     Examples
     --------
@@ -82,32 +82,42 @@ def course(time_s: NDArray[np.float64], temp_c: NDArray[np.float64]) -> Course |
     if time_s.size < LEAST_SAMPLES:
         return None
     back_s = time_s - time_s[-1]
-    line, line_error, scatter_k = _fit(back_s, temp_c, 1)
-    if abs(line[1]) < SIGNIFICANT * line_error[1] or scatter_k == inf:
+    now_c, rate, rate_error = _line(back_s, temp_c)
+    if abs(rate) < SIGNIFICANT * rate_error:
         return None
-    bent, bent_error, _ = _fit(back_s, temp_c, 2)
-    rate, curvature = bent[1], 2.0 * bent[2]
-    tau_s = -rate / curvature if curvature else inf
-    is_bent = abs(bent[2]) > 3.0 * bent_error[2] and 0.0 < tau_s < LONGEST_TAU_S
-    if not is_bent or rate * line[1] <= 0.0:
-        rate, tau_s = line[1], LONGEST_TAU_S
-        return Course(line[0], line[0] + rate * tau_s, rate, line_error[1], tau_s)
-    return Course(bent[0], bent[0] + rate * tau_s, rate, bent_error[1], tau_s)
+    tau_s = _time_constant_s(back_s, temp_c)
+    if tau_s is None:
+        return Course(now_c, now_c + rate * LONGEST_TAU_S, rate, rate_error, LONGEST_TAU_S)
+    shape = np.exp(-back_s / tau_s)
+    steepness, toward_c = np.polyfit(shape, temp_c, 1).tolist()
+    bent = -steepness / tau_s
+    return Course(toward_c + steepness, toward_c, bent, rate_error, tau_s)
 
 
-def _fit(
-    time_s: NDArray[np.float64], temp_c: NDArray[np.float64], degree: int
-) -> tuple[list[float], list[float], float]:
-    """Coefficients from the constant up, their standard deviations, and the scatter. [K]."""
-    powers = np.stack([time_s**n for n in range(degree + 1)], axis=1)
-    normal = powers.T @ powers
-    inverse = np.linalg.pinv(normal)
-    found = inverse @ (powers.T @ temp_c)
-    left = temp_c - powers @ found
-    # Samples are rounded: the scatter is never taken for less than a hundredth of a kelvin.
-    variance = max(float(left @ left) / (time_s.size - degree - 1), 1e-4)
-    errors = np.sqrt(np.maximum(variance * np.diag(inverse), 0.0))
-    return found.tolist(), errors.tolist(), sqrt(variance)
+def _time_constant_s(back_s: NDArray[np.float64], temp_c: NDArray[np.float64]) -> float | None:
+    """By how much the slope fell from the first half to the second; None where that is noise."""
+    half = back_s.size // 2
+    first, second = slice(0, half), slice(back_s.size - half, back_s.size)
+    _, before, before_error = _line(back_s[first], temp_c[first])
+    _, after, after_error = _line(back_s[second], temp_c[second])
+    apart_s = float(back_s[second].mean() - back_s[first].mean())
+    is_bent = abs(before) - abs(after) > 3.0 * hypot(before_error, after_error)
+    if before * after <= 0.0 or not is_bent:
+        return None
+    tau_s = apart_s / log(before / after)
+    return tau_s if tau_s < LONGEST_TAU_S else None
+
+
+def _line(time_s: NDArray[np.float64], temp_c: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Value at time 0 [degC], slope and the slope's standard deviation [K/s]."""
+    off_s = time_s - time_s.mean()
+    spread = float(off_s @ off_s)
+    rate = float(off_s @ temp_c) / spread
+    mean_c = float(temp_c.mean())
+    left = temp_c - mean_c - rate * off_s
+    # Readings are rounded: the scatter is never taken for less than a hundredth of a kelvin.
+    variance = max(float(left @ left) / (time_s.size - 2), 1e-4)
+    return mean_c - rate * float(time_s.mean()), rate, sqrt(variance / spread)
 
 
 def crossing_s(found: Course, limit_c: float, *, rate: float) -> float:

@@ -148,6 +148,8 @@ class Sign(IntEnum):
     CHARGED = 49  # another charge came of late
     TREMBLES = 50  # its output does, as with a live reading
     SOAKS = 51  # what lies in it may still take heat
+    LIVE = 52  # it is not seen, and its heater is still controlled
+    SCALED = 53  # its reading leapt by a factor of ten, or as from degC to degF
 
     @property
     def bit(self) -> int:
@@ -195,7 +197,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.MORE: Patience(30.0, 30.0),
     Sign.DOUBLE: Patience(30.0, 30.0),
     Sign.FIFTH_MORE: Patience(40.0, 30.0),
-    Sign.CYCLES: Patience(4.0, 120.0),
+    Sign.CYCLES: Patience(20.0, 120.0),
     Sign.STILL: Patience(2.0, 2.0),
     Sign.DRIVEN: Patience(4.0, 4.0),
     Sign.ALL_STILL: Patience(2.0, 2.0),
@@ -205,6 +207,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.SILENT_LONG: Patience(14.0, 4.0),
     Sign.CHARGED: Patience(2.0, 900.0),
     Sign.SOAKS: Patience(2.0, 1800.0),
+    Sign.SCALED: Patience(2.0, 30.0),
 }
 """Where it is not one bin either way; common practice, tuned on invented plants."""
 
@@ -547,15 +550,21 @@ def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
     slowest, fastest = np.where(zones.is_driven, -0.6, -0.5), np.where(zones.is_driven, -1.5, -2.4)
     is_on[Sign.COOLS] = is_falling & (unheated <= slowest) & (unheated >= fastest)
     quickest = np.maximum(np.where(zones.is_driven, 1.9, 2.6) * f.cooling, 0.15)
-    is_drop = seen & is_hot & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter))
+    is_drop = (
+        seen & is_hot & (f.off_k < -0.5) & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter))
+    )
     is_on[Sign.DROPS] = is_on[Sign.DIPPED] = is_drop
     far_k = np.maximum(4.5, 36.0 * f.cooling)
     further_k = np.maximum(6.5, 2.6 * 20.0 * f.cooling)
     is_far = (-f.fallen_k > far_k) | (-10.0 * f.short_rate > further_k)
-    is_on[Sign.FALLEN] = seen & is_far & is_hot
+    is_on[Sign.FALLEN] = seen & is_far & is_hot & (f.off_k < -3.0)
     is_on[Sign.BELOW_ROOM] = seen & (f.temp_c < f.room_c - 4.0) & (f.short_output >= 50.0)
     leap_k = np.maximum(6.0, 12.0 * zones.full_rate)
     is_on[Sign.LEAPT] = seen & (f.fallen_k > leap_k) & is_hot
+    before_c = f.temp_c - f.fallen_k
+    is_degf = np.abs(f.temp_c - 1.8 * before_c - 32.0) < 2.5
+    is_ten = np.abs(f.temp_c - 10.0 * before_c) < 25.0
+    is_on[Sign.SCALED] = is_on[Sign.LEAPT] & (f.fallen_k > 20.0) & (is_degf | is_ten)
 
 
 _UNSEEN_KEEPS = tuple(
@@ -565,7 +574,7 @@ _UNSEEN_KEEPS = tuple(
     not in (
         *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
         *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
-        *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS),
+        *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
     )
 )
 """Signs that not seeing does not end."""
@@ -582,7 +591,8 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
         ((off_k < -8.0) & (f.short_output < np.minimum(60.0, 2.0 * f.need + 20.0)))
         | ((off_k > 8.0) & (f.short_output > 5.0))
     )
-    is_on[Sign.NONE_ASKED] = seen & (f.output <= 2.0)
+    is_on[Sign.NONE_ASKED] = f.output <= 2.0
+    is_on[Sign.LIVE] = ~seen & (f.output > 4.0)
     is_on[Sign.FULL_OF_LATE] = seen & (f.output >= 60.0)
     is_on[Sign.LITTLE] = (
         seen
@@ -629,8 +639,8 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     extreme = (outputs >= 9500) | ((outputs <= 300) & (outputs >= 0))
     side = np.where(extreme, np.where(outputs >= 9500, 1, -1), 0)
     swings = _swings(side)
-    share = sliding_window_view(extreme[:, KEPT - 29 :], 30, axis=1).mean(axis=2)
-    is_on[Sign.CYCLES] = seen & (swings >= 4) & (share >= 0.7)
+    share = sliding_window_view(extreme[:, 1:], KEPT, axis=1).mean(axis=2)
+    is_on[Sign.CYCLES] = seen & (swings >= 2) & (share >= 0.8)
     moves = np.abs(outputs[:, KEPT - LONG + 1 :] - outputs[:, KEPT - LONG : -1])
     trembling = sliding_window_view(moves, LONG, axis=1).mean(axis=2)
     is_on[Sign.TREMBLES] = seen & (trembling >= 15.0)
@@ -638,13 +648,13 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
 
 
 def _swings(side: Ints) -> Ints:
-    """How often within the newest 30 bins the output went from one end to the other."""
+    """How often within the newest bins the output went from one end to the other."""
     places = np.arange(side.shape[1])
     newest = np.maximum.accumulate(np.where(side != 0, places, -1), axis=1)
     held = np.where(newest >= 0, np.take_along_axis(side, np.maximum(newest, 0), axis=1), 0)
     turned = np.zeros_like(side)
     turned[:, 1:] = (held[:, 1:] * held[:, :-1]) < 0
-    swings: Ints = sliding_window_view(turned[:, KEPT - 29 :], 30, axis=1).sum(axis=2)
+    swings: Ints = sliding_window_view(turned[:, 1:], KEPT, axis=1).sum(axis=2)
     return swings
 
 

@@ -298,9 +298,9 @@ def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
 
 def _crossed(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     """One zone is cold at full output while another is hot with none."""
-    cold = [z for z in moments if z.has(Sign.LOW, Sign.NO_RISE) and not z.has(Sign.FALLEN)]
-    hot = [z for z in moments if z.has(Sign.HIGH, Sign.NONE_ASKED)]
-    if not cold or not hot or not cold[0].figures:
+    cold = [z for z in moments if z.figures and _is_unmoved(z)]
+    hot = [z for z in moments if z.has(Sign.UNASKED) or z.has(Sign.HIGH, Sign.NONE_ASKED)]
+    if not cold or not hot:
         return None
     return Suspicion(
         Subject.HEAT,
@@ -314,7 +314,8 @@ def _crossed(moments: list[ZoneMoment], index: int) -> Suspicion | None:
             Candidate(Cause.SENSOR_LOW, 0.2, ("its heater gives heat that it does not show",)),
             Candidate(Cause.NO_HEAT, 0.15, ("it does not rise",)),
         ),
-        Severity.HOLD,
+        # Heat flows where nobody asks for it, whatever the reason.
+        Severity.CRITICAL,
         _onset_ns(Cause.ZONES_CROSSED, cold[0], index),
         numbers(cold[0].figures, has_output=True),
         (),
@@ -343,6 +344,12 @@ def _all_still(moments: list[ZoneMoment], index: int) -> Suspicion | None:
         numbers(zones[0].figures, has_output=zones[0].has(Sign.OUTPUT_READ)),
         (),
     )
+
+
+def _is_unmoved(zone: ZoneMoment) -> bool:
+    """Whether it is cold, at full output, and does not get warmer."""
+    is_still_cold = zone.has(Sign.LOW, Sign.FULL) and zone.figures["short_rate"] <= 0.01
+    return is_still_cold and not zone.has(Sign.FALLEN) and not zone.has(Sign.DIPPED)
 
 
 _OF_A_NEIGHBOUR = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.UNKNOWN})
