@@ -53,8 +53,6 @@ _TABLES: dict[Subject, tuple[Rule, ...]] = {
     Subject.COURSE: COURSE_RULES,
 }
 _MEANT = mask_of((Sign.OFF, Sign.SETBACK, Sign.STEPPED))
-_LOSES = mask_of((Sign.STARVED, Sign.LITTLE))
-_UNHEATED = mask_of((Sign.FALLS, Sign.COOLS))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,9 +231,9 @@ def _all_lost(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     zones = _wanted(moments)
     if len(zones) < 2 or any(zone.has_any(mask_of((Sign.FALLEN, Sign.DIPPED))) for zone in zones):
         return None
-    loses = [zone for zone in zones if zone.has_any(_LOSES) or _is_cut(zone)]
-    falls = [zone for zone in zones if zone.mask & _UNHEATED == _UNHEATED or zone in loses]
-    if not loses or len(falls) < len(zones) or any(zone.has(Sign.CHARGED) for zone in zones):
+    loses = [zone for zone in zones if zone.has(Sign.LITTLE, Sign.ASKS) or _is_cut(zone)]
+    is_all = all(zone.has(Sign.FALLS, Sign.COOLS) or zone.has(Sign.STARVED) for zone in zones)
+    if not loses or not is_all or any(zone.has(Sign.CHARGED) for zone in zones):
         return None
     seen = [zone for zone in zones if zone.figures]
     onsets_ns = [_onset_ns(Cause.NO_HEAT, zone, index) for zone in seen]
@@ -395,7 +393,7 @@ def _onset_ns(cause: Cause, moment: ZoneMoment, index: int) -> int:
     if left is None:
         return _output_onset_ns(moment, index)
     place = int(np.flatnonzero(is_known)[left])
-    lag_ns = 0 if cause in _SUDDEN else round(0.6 * moment.lag_s * BIN_NS / BIN_S)
+    lag_ns = 0 if cause in _SUDDEN else round(0.35 * moment.lag_s * BIN_NS / BIN_S)
     return max(begin_ns + place * BIN_NS - lag_ns, begin_ns)
 
 
