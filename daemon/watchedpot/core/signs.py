@@ -200,7 +200,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.CYCLES: Patience(20.0, 120.0),
     Sign.STILL: Patience(2.0, 2.0),
     Sign.DRIVEN: Patience(4.0, 4.0),
-    Sign.ALL_STILL: Patience(2.0, 2.0),
+    Sign.ALL_STILL: Patience(2.0, 20.0),
     Sign.STARVED_LONG: Patience(300.0, 14.0),
     Sign.MORE_LONG: Patience(1200.0, 60.0),
     Sign.UNANSWERED: Patience(16.0, 6.0),

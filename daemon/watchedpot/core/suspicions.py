@@ -347,7 +347,7 @@ def _all_still(moments: list[ZoneMoment], index: int) -> Suspicion | None:
 def _is_unmoved(zone: ZoneMoment) -> bool:
     """Whether it is cold, at full output, and does not get warmer."""
     is_still_cold = zone.has(Sign.LOW, Sign.FULL) and zone.figures["short_rate"] <= 0.01
-    return is_still_cold and not zone.has(Sign.FALLEN) and not zone.has(Sign.DIPPED)
+    return is_still_cold and not zone.has(Sign.FALLEN)
 
 
 _OF_A_NEIGHBOUR = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.UNKNOWN})

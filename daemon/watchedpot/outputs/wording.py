@@ -450,7 +450,8 @@ def finding_sentence(finding: FindingSnapshot) -> str:
     >>> finding_sentence(FindingSnapshot("lens_4/1", Severity.HOLD, now, now,
     ...     (Candidate(Cause.NO_HEAT, 0.8, ("falls 0.09 K/s, as it cools without heat",)),
     ...     Candidate(Cause.SENSOR_LOW, 0.1, (), ("the fall matches natural cooling",))),
-    ...     (), ("nozzle",), (), "116.2 degC and falling 0.09 K/s, heater at 100 %", "Hold"))
+    ...     (), ("nozzle",), (), "116.2 degC and falling 0.09 K/s, heater at 100 %", "Hold")
+    ... )  # doctest: +ELLIPSIS
     'nozzle: 116.2 degC and falling 0.09 K/s, heater at 100 %. Likely no power reaches its heater \
     (80 %): falls 0.09 K/s, as it cools without heat. Not sensor low: the fall matches natural \
     cooling. Hold'
