@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from watchedpot.core.forecast import LONGEST_S, Course, course, crossing_s, leaving
 
@@ -15,9 +16,10 @@ SAME = settings(derandomize=True, deadline=None, database=None, max_examples=60)
 TIME_S = np.arange(0.0, 32.0, 2.0)
 
 
-def cooling(start_c: float, room_c: float, tau_s: float) -> np.ndarray:
+def cooling(start_c: float, room_c: float, tau_s: float) -> NDArray[np.float64]:
     """Newton's law of cooling in closed form."""
-    return np.asarray(room_c + (start_c - room_c) * np.exp(-TIME_S / tau_s))
+    temp_c: NDArray[np.float64] = room_c + (start_c - room_c) * np.exp(-TIME_S / tau_s)
+    return temp_c
 
 
 @SAME

@@ -416,7 +416,7 @@ class _Pass:
                 self._tell(finding, EventKind.FINDING_OPENED, at, row)
                 continue
             finding = self.findings[place]
-            if finding.number in matched:
+            if finding.number in matched or _is_aftermath(finding, suspicion):
                 continue
             matched.add(finding.number)
             finding, kind = machine.shown(finding, suspicion, index, at)
@@ -505,6 +505,13 @@ class _Pass:
                 is_young = at.mono_ns - finding.told.mono_ns < YOUNG_NS
                 due.append(index + (AGAIN_BINS if is_young else LATER_BINS))
         self.due = min(due, default=None)
+
+
+def _is_aftermath(finding: Finding, suspicion: Suspicion) -> bool:
+    """Whether what shows is no more than what is left of something serious that goes by."""
+    is_serious = RANKS[finding.severity] <= RANKS[Severity.HOLD]
+    is_other = suspicion.cause is not finding.cause
+    return is_serious and is_other and suspicion.severity is Severity.NOTE
 
 
 def _clock(bins: Bins, place: int) -> Suspicion:

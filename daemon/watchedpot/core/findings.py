@@ -15,7 +15,9 @@ zone with it; where there is none it opens one.
 
 A finding changes when something worse is the likeliest, at once; and when something else is the
 likeliest, after that has held for ``RIVAL_BINS``. So it never changes more often than what is
-seen does, and a critical cause is never hidden behind a lesser one that came first. Not seeing
+seen does, and a critical cause is never hidden behind a lesser one that came first. What is left
+of something serious, an overshoot after the power is back, is no other cause of it: meanwhile the
+finding fades. Not seeing
 is no quiet: a blind zone keeps its finding, and the quiet time stands still. A sensor that has
 slipped shows for a minute and stays slipped: its finding lasts until a reference check, or until
 the zone is off.
