@@ -4,6 +4,7 @@
 #   sh tests/run.sh                      format, lint, types, then all tests
 #   sh tests/run.sh tests/core -k walk   only pytest, with these arguments
 #   sh tests/run.sh bench                only the benches, which print their figures
+#   sh tests/run.sh scenarios --seeds 2  plays every scenario, prints what is concluded of it
 set -eu
 
 root=$(cd "$(dirname "$0")/.." && pwd)
@@ -14,6 +15,10 @@ make_environment "$root" test
 if [ "${1:-}" = bench ]; then
     shift
     exec "$python" -m pytest -m bench -s tests/bench "$@"
+fi
+if [ "${1:-}" = scenarios ]; then
+    shift
+    PYTHONPATH="$root/tests${PYTHONPATH:+:$PYTHONPATH}" exec "$python" -m scenarios.run "$@"
 fi
 if [ $# -eq 0 ]; then
     "$python" -m ruff format --check

@@ -2,7 +2,8 @@
 
 The loop is a PID with the derivative on the filtered reading. Anti-wind-up: while the output
 is at a limit and the deviation pushes further, the integral stands still. A loop without a
-reading gives 0 and keeps its integral; a loop in manual keeps its output.
+reading gives 0 and keeps its integral; a loop in manual keeps its output. A loop that switches
+knows only 0 and 100 % and a band between them, as while a controller tunes itself.
 
 The part cycle starts only on an order and with all zones near their setpoints. Once started it
 looks at no temperature again: it would go on with a cold nozzle, as a real one does.
@@ -118,6 +119,40 @@ def pid(
         integral += params.gain_per_k / params.integral_s * deviation_k * dt_s
         integral = min(100.0, max(0.0, integral))
     return PidState(integral, filtered_c, min(100.0, max(0.0, proportional + integral)))
+
+
+def switch(state: PidState, *, seen_c: float, setpoint_c: float, band_k: float) -> PidState:
+    """One scan of a loop that switches instead of controlling.
+
+    Parameters
+    ----------
+    state : PidState
+        After the scan before.
+    seen_c : float
+        Reading; nan where the sensor is open. [degC]
+    setpoint_c : float
+        Where to go. [degC]
+    band_k : float
+        On below the setpoint by this, off above it by this. [K]
+
+    Returns
+    -------
+    PidState
+        With 0 or 100 %; the integral is kept for when the loop controls again.
+
+    Source
+    ------
+    Definition of a two-position controller with hysteresis.
+    """
+    if math.isnan(seen_c):
+        return PidState(state.integral, None, 0.0)
+    if seen_c <= setpoint_c - band_k:
+        output = 100.0
+    elif seen_c >= setpoint_c + band_k:
+        output = 0.0
+    else:
+        output = 100.0 if state.output > 50.0 else 0.0
+    return PidState(state.integral, seen_c, output)
 
 
 class Order(Enum):

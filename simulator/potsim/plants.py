@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
+import numpy as np
+
 from potsim.controllers import CycleParams, PidParams
 from potsim.parts import Ageing, Bead
 from potsim.physics import (
@@ -124,6 +126,35 @@ class Factors:
 
 
 AS_TOLD = Factors()
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneFactors:
+    """How a zone as built differs from the round figures that everybody was told.
+
+    Parameters
+    ----------
+    heater : float
+        On the full power of its heater. [1]
+    loss : float
+        On every loss to the room, the tip's too. [1]
+    capacity : float
+        On the heat capacity of its metal. [1]
+    lag : float
+        On the lag of its sensor. [1]
+    gain, times : float
+        On the gain of its loop, and on its integral and derivative times. [1]
+    """
+
+    heater: float = 1.0
+    loss: float = 1.0
+    capacity: float = 1.0
+    lag: float = 1.0
+    gain: float = 1.0
+    times: float = 1.0
+
+
+ZONE_AS_TOLD = ZoneFactors()
 
 SILICONE = Melt(solid_j_per_kg_k=1500.0, melt_j_per_kg_k=1500.0)
 """demo_silicone: softens, does not melt. Demo: use your supplier's data sheet."""
@@ -359,3 +390,71 @@ BUILDERS: dict[str, Callable[[Factors], Plant]] = {"lens_4": _lens_4, "housing_7
 
 PLANTS = {name: build(AS_TOLD) for name, build in BUILDERS.items()}
 """Every cell a scenario can hold, by name, as everybody was told."""
+
+
+def as_built(plant: Plant, factors: tuple[ZoneFactors, ...]) -> Plant:
+    """A cell whose zones differ from what everybody was told.
+
+    Parameters
+    ----------
+    plant : Plant
+        As told.
+    factors : tuple of ZoneFactors
+        Per zone, in flow order.
+
+    Returns
+    -------
+    Plant
+        With the same materials, setpoints and rhythm.
+    """
+    lumps = tuple(
+        replace(
+            lump,
+            metal_j_per_k=factors[lump.zone].capacity * lump.metal_j_per_k,
+            loss_w_per_k=factors[lump.zone].loss * lump.loss_w_per_k,
+        )
+        for lump in plant.net.lumps
+    )
+    zones = tuple(_zone_as_built(*pair) for pair in zip(plant.zones, factors, strict=True))
+    return replace(plant, zones=zones, net=replace(plant.net, lumps=lumps))
+
+
+def _zone_as_built(zone: ZonePlant, factors: ZoneFactors) -> ZonePlant:
+    sensor, loop = zone.sensor, zone.loop
+    return replace(
+        zone,
+        heater_w=factors.heater * zone.heater_w,
+        sensor=replace(sensor, lag_s=factors.lag * sensor.lag_s),
+        loop=replace(
+            loop,
+            gain_per_k=factors.gain * loop.gain_per_k,
+            integral_s=factors.times * loop.integral_s,
+            derivative_s=factors.times * loop.derivative_s,
+        ),
+    )
+
+
+def drawn(plant: str, zones: int, *, spread: float, seed: int) -> tuple[float, list[ZoneFactors]]:
+    """Factors of a cell as one of many that were built, evenly drawn.
+
+    Parameters
+    ----------
+    plant : str
+        Name of the cell: two cells of one seed differ.
+    zones : int
+        How many it has. [1]
+    spread : float
+        Each factor lies between 1 less this and 1 more this. [1]
+    seed : int
+        Of the draw; the noise of the sensors has a seed of its own. [1]
+
+    Returns
+    -------
+    ambient : float
+        On the temperature of the room in degC. [1]
+    zones : list of ZoneFactors
+        In flow order.
+    """
+    rng = np.random.default_rng([seed, *plant.encode(), *b" as built"])
+    ambient, *rest = rng.uniform(1.0 - spread, 1.0 + spread, 1 + 6 * zones).tolist()
+    return ambient, [ZoneFactors(*rest[6 * i : 6 * i + 6]) for i in range(zones)]

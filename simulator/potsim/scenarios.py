@@ -8,6 +8,7 @@ A scenario is one file; times count in cell seconds from its start.
     scan_s                  scan of the simulated controller [s]                0.5
     log_every               scans per row of the truth log                      1
     end_s                   length of the script [s]                            (required)
+    expect                  table for whoever judges a monitor; not looked at here
     cells.NAME              lens_4, housing_7 or both
       ambient_c             room [degC]                                         25
       parts, charge_id      counter and charge at the start                     0, 1
@@ -20,8 +21,14 @@ A scenario is one file; times count in cell seconds from its start.
                             figures that everybody was told             1, 1, 1
       part_period_s, dispense_s, setback_after_s, change_s, join_s              of the plant
       counter_bits          width of the counter of parts, 8 to 32              of the plant
+      spread, plant_seed    the zones as built and the room differ from the
+                            round figures: each factor below and that of the
+                            room lies within 1 -+ spread, drawn by this seed    0, 1
       zones.ZONE            initial_c, setpoint_c, setback_c [degC],
                             noise_k, resolution_k [K]                           of the plant
+                            heater_factor, loss_factor, capacity_factor,
+                            lag_factor (sensor), gain_factor, times_factor
+                            (of the loop), on top of the spread                 1
       plan                  list: at_s, do = an order (controllers.py) or "ambient"
                             change_charge takes charge_c, charge_kg, charge_age_s and
                             announced (true): false leaves the charge's number as it was;
@@ -32,17 +39,28 @@ A scenario is one file; times count in cell seconds from its start.
     heater_open       yes   power_share: what still reaches the heater (0)
     heater_stuck_on   yes
     loop_manual       yes
-    sensor_break      yes   code: "status", "upscale" or "nan" ("status")
+    loop_switches     yes   band_k: on and off this far from setpoint (1.0)
+    sensor_break      yes   code: "status", "upscale" or "nan" ("status"); upscale_c (1372)
     sensor_frozen     yes   side: "controller" or "wire" ("controller"); offset_k: how far from
                             the live reading the controller's value froze (-0.2), since one
                             frozen exactly at setpoint moves nothing
     sensor_drift      yes   k_per_h
     sensor_slip       yes   coupling (0.95)
     sensor_fallen     yes   to_c (35), tau_s (20)
+    sensor_reversed   yes   ends: "one" or "both" of its extension lead ("one"); terminal_c (30) for
+                            one, share (0.16) for both: how much of the block's excess over
+                            ambient reaches the connection head
+    zones_crossed     yes   its sensor and that of its neighbour upstream exchanged; of the
+                            first zone the neighbour downstream
+    wire_scale        yes   factor (10), offset_k (0): of the number served only
+    spike             yes   shows_c: what is served meanwhile
     coarse_resolution yes   resolution_k (1.0)
     setpoint_typo     yes   setpoint_c
     draft             yes   factor (2.0)
     door              no    factor (2.0), on every zone
+    supply_sag        no    power_share: of every heater's power that is left (0.81, which is
+                            10 % less voltage)
+    values_still      no    whatever is served stands still, the heartbeat too
     plc_restart       no    drops_link (false); the length is for_s
     link_loss         no    mode: "drop" or "silent" ("drop")
     counter_reset     no    for a moment, takes no for_s
@@ -63,7 +81,17 @@ from typing import Any
 from potsim.controllers import Order
 from potsim.errors import ScenarioError
 from potsim.physics import MAX_DRAFT, MIN_FILL
-from potsim.plants import BUILDERS, PLANTS, Factors, Plant, ZonePlant
+from potsim.plants import (
+    BUILDERS,
+    PLANTS,
+    Factors,
+    Plant,
+    ZoneFactors,
+    ZonePlant,
+    as_built,
+    drawn,
+)
+from potsim.sensors import UPSCALE_C
 
 DAY_S = 86_400.0
 REFILL_KG = 0.3
@@ -73,13 +101,20 @@ class FaultKind(Enum):
     """What can go wrong."""
 
     HEATER_OPEN = "heater_open"
+    SUPPLY_SAG = "supply_sag"
     HEATER_STUCK_ON = "heater_stuck_on"
     LOOP_MANUAL = "loop_manual"
+    LOOP_SWITCHES = "loop_switches"
     SENSOR_BREAK = "sensor_break"
     SENSOR_FROZEN = "sensor_frozen"
     SENSOR_DRIFT = "sensor_drift"
     SENSOR_SLIP = "sensor_slip"
     SENSOR_FALLEN = "sensor_fallen"
+    SENSOR_REVERSED = "sensor_reversed"
+    ZONES_CROSSED = "zones_crossed"
+    WIRE_SCALE = "wire_scale"
+    SPIKE = "spike"
+    VALUES_STILL = "values_still"
     COARSE_RESOLUTION = "coarse_resolution"
     SETPOINT_TYPO = "setpoint_typo"
     DRAFT = "draft"
@@ -95,6 +130,8 @@ class FaultKind(Enum):
 CELL_FAULTS = frozenset(
     {
         FaultKind.DOOR,
+        FaultKind.SUPPLY_SAG,
+        FaultKind.VALUES_STILL,
         FaultKind.PLC_RESTART,
         FaultKind.LINK_LOSS,
         FaultKind.COUNTER_RESET,
@@ -138,6 +175,18 @@ class Choice:
 
 FAULT_NUMBERS: dict[FaultKind, dict[str, Number]] = {
     FaultKind.HEATER_OPEN: {"power_share": Number(0.0, 0.99, 0.0)},
+    FaultKind.SUPPLY_SAG: {"power_share": Number(0.0, 1.0, 0.81)},
+    FaultKind.LOOP_SWITCHES: {"band_k": Number(0.0, 20.0, 1.0)},
+    FaultKind.SENSOR_BREAK: {"upscale_c": Number(0.0, 9999.0, UPSCALE_C)},
+    FaultKind.SENSOR_REVERSED: {
+        "terminal_c": Number(0.0, 80.0, 30.0),
+        "share": Number(0.0, 0.4, 0.16),
+    },
+    FaultKind.WIRE_SCALE: {
+        "factor": Number(0.01, 100.0, 10.0),
+        "offset_k": Number(-500.0, 500.0, 0.0),
+    },
+    FaultKind.SPIKE: {"shows_c": Number(-40_000.0, 40_000.0)},
     FaultKind.SENSOR_FROZEN: {"offset_k": Number(-50.0, 50.0, -0.2)},
     FaultKind.SENSOR_DRIFT: {"k_per_h": Number(-100.0, 100.0)},
     FaultKind.SENSOR_SLIP: {"coupling": Number(0.1, 1.0, 0.95)},
@@ -156,6 +205,7 @@ FAULT_WHOLE: dict[FaultKind, dict[str, Number]] = {
 }
 FAULT_CHOICES: dict[FaultKind, dict[str, Choice]] = {
     FaultKind.SENSOR_BREAK: {"code": Choice(("status", "upscale", "nan"))},
+    FaultKind.SENSOR_REVERSED: {"ends": Choice(("one", "both"))},
     FaultKind.SENSOR_FROZEN: {"side": Choice(("controller", "wire"))},
     FaultKind.LINK_LOSS: {"mode": Choice(("drop", "silent"))},
     FaultKind.PLC_RESTART: {"drops_link": Choice(("false", "true"))},
@@ -443,6 +493,7 @@ def parse(text: str, name: str) -> Scenario:
     scan_s = top.number("scan_s", Number(0.05, 10.0, 0.5))
     log_every = top.whole("log_every", Number(1, 1000, 1))
     end_s = top.number("end_s", Number(1.0, 30 * DAY_S))
+    top.table("expect")
     cells_table = top.table("cells")
     top.done()
     cells = tuple(
@@ -461,6 +512,8 @@ def parse(text: str, name: str) -> Scenario:
 
 def _cell(table: _Table, plant: Plant) -> CellScript:
     ambient_c = table.number("ambient_c", Number(0.0, 45.0, 25.0))
+    spread = table.number("spread", Number(0.0, 0.5, 0.0))
+    plant_seed = table.whole("plant_seed", Number(0, 2**31, 1))
     parts = table.whole("parts", Number(0, 2**31, 0))
     charge_id = table.whole("charge_id", Number(0, 2**31, 1))
     plant = BUILDERS[plant.name](_factors(table))
@@ -479,12 +532,16 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     if parts >= 2**cycle.counter_bits:
         table.complain("parts", f"a number of {cycle.counter_bits} bits", came=parts)
     zones_table = table.table("zones")
-    zones, zone_c = [], []
-    for zone in plant.zones:
-        changed, initial_c = _zone(zones_table.table(zone.name), zone)
+    room, draws = drawn(plant.name, len(plant.zones), spread=spread, seed=plant_seed)
+    zones, zone_c, factors = [], [], []
+    for zone, draw in zip(plant.zones, draws, strict=True):
+        zone_table = zones_table.table(zone.name)
+        factors.append(_zone_factors(zone_table, draw))
+        changed, initial_c = _zone(zone_table, zone)
         zones.append(changed)
         zone_c.append(initial_c)
     zones_table.done()
+    plant = as_built(replace(plant, zones=tuple(zones), cycle=cycle), tuple(factors))
     full_kg = plant.net.full_charge_kg
     charge_c = table.number("charge_c", Number(0.0, 200.0, zone_c[0]))
     charge_kg = table.number("charge_kg", Number(MIN_FILL * full_kg, 2.0 * full_kg, full_kg))
@@ -493,8 +550,8 @@ def _cell(table: _Table, plant: Plant) -> CellScript:
     faults = tuple(sorted((_fault(t, plant) for t in table.tables("faults")), key=lambda f: f.at_s))
     table.done()
     return CellScript(
-        replace(plant, zones=tuple(zones), cycle=cycle),
-        ambient_c,
+        plant,
+        room * ambient_c,
         parts,
         charge_id,
         tuple(zone_c),
@@ -512,6 +569,16 @@ def _factors(table: _Table) -> Factors:
         conductivity=table.number("conductivity_factor", factor),
         wall=table.number("wall_factor", factor),
         heat_capacity=table.number("heat_capacity_factor", factor),
+    )
+
+
+def _zone_factors(table: _Table, draw: ZoneFactors) -> ZoneFactors:
+    factor = Number(0.2, 5.0, 1.0)
+    return ZoneFactors(
+        **{
+            name: getattr(draw, name) * table.number(f"{name}_factor", factor)
+            for name in ZoneFactors.__slots__
+        }
     )
 
 

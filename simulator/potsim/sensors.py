@@ -63,6 +63,18 @@ class SensorFaults:
         How fast it gets there. [s]
     resolution_k : float or None
         A coarser step than the healthy one. [K]
+    upscale_c : float
+        What a break upscale shows. [degC]
+    mirror_c : float or None
+        The leads are exchanged at one end: the reading goes down from twice this terminal
+        temperature as the block goes up. [degC]
+    reversed_share : float
+        The extension lead is exchanged at both ends: the reading lacks twice this share of the
+        excess over ambient, by which the connection head is warmer than the terminals. [1]
+    wire_factor, wire_offset_k : float
+        Of the number on the wire only: a wrong scale or unit. [1, K]
+    spike_c : float or None
+        What the wire shows instead for a moment. [degC]
     """
 
     broken: Break | None = None
@@ -74,6 +86,12 @@ class SensorFaults:
     fallen_to_c: float | None = None
     fallen_tau_s: float = 20.0
     resolution_k: float | None = None
+    upscale_c: float = UPSCALE_C
+    mirror_c: float | None = None
+    reversed_share: float = 0.0
+    wire_factor: float = 1.0
+    wire_offset_k: float = 0.0
+    spike_c: float | None = None
 
 
 HEALTHY = SensorFaults()
@@ -172,15 +190,18 @@ def observe(
     drift_k = 0.0
     if faults.drift_k_per_h:
         drift_k = state.drift_k + faults.drift_k_per_h * dt_s / 3600.0
-    sensor_c = lagged_c + drift_k + params.noise_k * noise
+    felt_c = lagged_c - 2.0 * faults.reversed_share * (lagged_c - ambient_c)
+    if faults.mirror_c is not None:
+        felt_c = 2.0 * faults.mirror_c - felt_c
+    sensor_c = felt_c + drift_k + params.noise_k * noise
     live_c = quantise(sensor_c, faults.resolution_k or params.resolution_k)
     stuck_c = round(live_c + faults.frozen_offset_k, 6)
     frozen_c = _held(state.frozen_c, stuck_c) if faults.is_frozen else None
     seen_c = live_c if frozen_c is None else frozen_c
     wire_c = _held(state.wire_frozen_c, seen_c) if faults.is_frozen_on_wire else None
-    shown_c = seen_c if wire_c is None else wire_c
+    shown_c = _on_the_wire(seen_c if wire_c is None else wire_c, faults)
     if faults.broken is not None:
-        shown_c = UPSCALE_C if faults.broken is Break.UPSCALE else math.nan
+        shown_c = faults.upscale_c if faults.broken is Break.UPSCALE else math.nan
         seen_c = math.nan
     return (
         SensorState(lagged_c, drift_k, frozen_c, wire_c),
@@ -191,6 +212,15 @@ def observe(
 def _held(held_c: float | None, now_c: float) -> float:
     """The value at which a reading froze: the first one seen."""
     return now_c if held_c is None else held_c
+
+
+def _on_the_wire(reading_c: float, faults: SensorFaults) -> float:
+    """What is served of a reading that the controller has in its own unit."""
+    if faults.spike_c is not None:
+        return faults.spike_c
+    if faults.wire_factor == 1.0 and faults.wire_offset_k == 0.0:
+        return reading_c
+    return round(faults.wire_factor * reading_c + faults.wire_offset_k, 6)
 
 
 def quantise(value: float, step: float) -> float:

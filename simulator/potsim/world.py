@@ -27,6 +27,7 @@ from potsim.controllers import (
     interrupt,
     obey,
     pid,
+    switch,
 )
 from potsim.parts import Now, PartBook
 from potsim.physics import (
@@ -131,6 +132,8 @@ class ZoneEffects:
         Of the commanded power that reaches the heater. [1]
     is_stuck_on, is_manual : bool
         Heater on whatever the output; output left where it is.
+    switches_k : float or None
+        The loop only switches, this far from setpoint. [K]
     sensor : SensorFaults
         Of its sensor.
     setpoint_c : float or None
@@ -142,6 +145,7 @@ class ZoneEffects:
     power_share: float = 1.0
     is_stuck_on: bool = False
     is_manual: bool = False
+    switches_k: float | None = None
     sensor: SensorFaults = HEALTHY
     setpoint_c: float | None = None
     draft: float = 1.0
@@ -159,6 +163,10 @@ class Effects:
         The controller restarts.
     is_joining : bool
         Second halves are placed.
+    is_still : bool
+        What is served stands still.
+    felt : tuple of int
+        In whose block each zone's sensor sits.
     link : Link
         State of the network link.
     clock_step_ns : int
@@ -168,8 +176,10 @@ class Effects:
     """
 
     zones: tuple[ZoneEffects, ...]
+    felt: tuple[int, ...]
     is_down: bool = False
     is_joining: bool = True
+    is_still: bool = False
     link: Link = Link.UP
     clock_step_ns: int = 0
     names: str = ""
@@ -186,50 +196,70 @@ def zone_effects(faults: list[Fault]) -> ZoneEffects:
     Returns
     -------
     ZoneEffects
-        Two drafts multiply; of two faults of one kind the later wins.
+        Drafts multiply, and so do losses of power; of other faults of one kind the later wins.
     """
     effects = ZoneEffects()
     for fault in faults:
-        effects = _add_sensor_fault(_add_zone_fault(effects, fault), fault)
+        sensor = _add_reading_fault(_add_sensor_fault(effects.sensor, fault), fault)
+        effects = _add_zone_fault(replace(effects, sensor=sensor), fault)
     return effects
 
 
 def _add_zone_fault(effects: ZoneEffects, fault: Fault) -> ZoneEffects:
     match fault.kind:
-        case FaultKind.HEATER_OPEN:
-            return replace(effects, power_share=fault.numbers["power_share"])
+        case FaultKind.HEATER_OPEN | FaultKind.SUPPLY_SAG:
+            share = effects.power_share * fault.numbers["power_share"]
+            effects = replace(effects, power_share=share)
+        case FaultKind.LOOP_SWITCHES:
+            effects = replace(effects, switches_k=fault.numbers["band_k"])
         case FaultKind.HEATER_STUCK_ON:
-            return replace(effects, is_stuck_on=True)
+            effects = replace(effects, is_stuck_on=True)
         case FaultKind.LOOP_MANUAL:
-            return replace(effects, is_manual=True)
+            effects = replace(effects, is_manual=True)
         case FaultKind.SETPOINT_TYPO:
-            return replace(effects, setpoint_c=fault.numbers["setpoint_c"])
+            effects = replace(effects, setpoint_c=fault.numbers["setpoint_c"])
         case FaultKind.DRAFT | FaultKind.DOOR:
-            return replace(effects, draft=effects.draft * fault.numbers["factor"])
-        case _:
-            return effects
+            effects = replace(effects, draft=effects.draft * fault.numbers["factor"])
+    return effects
 
 
-def _add_sensor_fault(effects: ZoneEffects, fault: Fault) -> ZoneEffects:
-    sensor = effects.sensor
+def _add_sensor_fault(sensor: SensorFaults, fault: Fault) -> SensorFaults:
+    """What is wrong with the sensor itself and where it sits."""
+    numbers = fault.numbers
+    match fault.kind:
+        case FaultKind.SENSOR_DRIFT:
+            sensor = replace(sensor, drift_k_per_h=numbers["k_per_h"])
+        case FaultKind.SENSOR_SLIP:
+            sensor = replace(sensor, coupling=numbers["coupling"])
+        case FaultKind.SENSOR_FALLEN:
+            sensor = replace(sensor, fallen_to_c=numbers["to_c"], fallen_tau_s=numbers["tau_s"])
+        case FaultKind.SENSOR_REVERSED if fault.words["ends"] == "both":
+            sensor = replace(sensor, reversed_share=numbers["share"])
+        case FaultKind.SENSOR_REVERSED:
+            sensor = replace(sensor, mirror_c=numbers["terminal_c"])
+        case FaultKind.COARSE_RESOLUTION:
+            sensor = replace(sensor, resolution_k=numbers["resolution_k"])
+    return sensor
+
+
+def _add_reading_fault(sensor: SensorFaults, fault: Fault) -> SensorFaults:
+    """What is wrong with the reading on its way to the controller and to the wire."""
+    numbers = fault.numbers
     match fault.kind:
         case FaultKind.SENSOR_BREAK:
-            sensor = replace(sensor, broken=Break(fault.words["code"]))
+            code = Break(fault.words["code"])
+            sensor = replace(sensor, broken=code, upscale_c=numbers["upscale_c"])
         case FaultKind.SENSOR_FROZEN if fault.words["side"] == "wire":
             sensor = replace(sensor, is_frozen_on_wire=True)
         case FaultKind.SENSOR_FROZEN:
-            sensor = replace(sensor, is_frozen=True, frozen_offset_k=fault.numbers["offset_k"])
-        case FaultKind.SENSOR_DRIFT:
-            sensor = replace(sensor, drift_k_per_h=fault.numbers["k_per_h"])
-        case FaultKind.SENSOR_SLIP:
-            sensor = replace(sensor, coupling=fault.numbers["coupling"])
-        case FaultKind.SENSOR_FALLEN:
+            sensor = replace(sensor, is_frozen=True, frozen_offset_k=numbers["offset_k"])
+        case FaultKind.WIRE_SCALE:
             sensor = replace(
-                sensor, fallen_to_c=fault.numbers["to_c"], fallen_tau_s=fault.numbers["tau_s"]
+                sensor, wire_factor=numbers["factor"], wire_offset_k=numbers["offset_k"]
             )
-        case FaultKind.COARSE_RESOLUTION:
-            sensor = replace(sensor, resolution_k=fault.numbers["resolution_k"])
-    return replace(effects, sensor=sensor)
+        case FaultKind.SPIKE:
+            sensor = replace(sensor, spike_c=numbers["shows_c"])
+    return sensor
 
 
 def cell_effects(faults: list[Fault], plant: Plant) -> Effects:
@@ -251,7 +281,11 @@ def cell_effects(faults: list[Fault], plant: Plant) -> Effects:
         zone_effects([f for f in faults if f.zone in {None, zone.name}]) for zone in plant.zones
     )
     is_down, link, clock_step_ns = False, Link.UP, 0
-    is_late = any(fault.kind is FaultKind.JOINING_LATE for fault in faults)
+    kinds = {fault.kind for fault in faults}
+    is_late = FaultKind.JOINING_LATE in kinds
+    is_still = FaultKind.VALUES_STILL in kinds
+    felt = list(range(len(zones)))
+    names_of_zones = [zone.name for zone in plant.zones]
     for fault in faults:
         match fault.kind:
             case FaultKind.PLC_RESTART:
@@ -260,10 +294,23 @@ def cell_effects(faults: list[Fault], plant: Plant) -> Effects:
                     link = Link.DROPPED
             case FaultKind.LINK_LOSS:
                 link = Link(fault.words["mode"])
+            case FaultKind.ZONES_CROSSED if fault.zone is not None:
+                one = names_of_zones.index(fault.zone)
+                other = one - 1 if one else 1
+                felt[one], felt[other] = felt[other], felt[one]
             case FaultKind.CLOCK_STEP:
                 clock_step_ns += round(fault.numbers["by_s"] * NS_PER_S)
     names = "+".join(fault.kind.value for fault in faults)
-    return Effects(zones, is_down, not (is_down or is_late), link, clock_step_ns, names)
+    return Effects(
+        zones,
+        tuple(felt),
+        is_down,
+        not (is_down or is_late),
+        is_still,
+        link,
+        clock_step_ns,
+        names,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,6 +425,7 @@ class Cell:
         self._loops = self._preset_loops()
         self._tripped = [False for _ in plant.zones]
         self._heartbeat = 0
+        self._still_panel: Panel | None = None
         self._is_part_ok = True
         self._t_s = 0.0
         self._t_ns = start_ns
@@ -455,7 +503,7 @@ class Cell:
             part = self.book.join(now)
             if part is not None and self.log is not None:
                 self.log.part(part)
-        panel = self._show(readings, setpoints_c)
+        panel = self._still(self._show(readings, setpoints_c))
         self._judge_part(now)
         if self.log is not None and number % self.log_every == 0:
             self.log.row(self._row(panel, readings, now))
@@ -513,7 +561,7 @@ class Cell:
                 self._sensors[i],
                 self._effects.zones[i].sensor,
                 zone.sensor,
-                block_c=block_c[i],
+                block_c=block_c[self._effects.felt[i]],
                 ambient_c=self._ambient_c,
                 noise=next(self._noise),
                 dt_s=dt_s,
@@ -542,6 +590,13 @@ class Cell:
             if self._effects.is_down:
                 # the integral is retentive, so that a short restart ends without a bump
                 self._loops[i] = PidState(self._loops[i].integral)
+            elif effects.switches_k is not None:
+                self._loops[i] = switch(
+                    self._loops[i],
+                    seen_c=readings[i].seen_c,
+                    setpoint_c=setpoints_c[i],
+                    band_k=effects.switches_k,
+                )
             else:
                 self._loops[i] = pid(
                     self._loops[i],
@@ -666,6 +721,15 @@ class Cell:
             self._ambient_c,
             effects.link,
         )
+
+    def _still(self, panel: Panel) -> Panel:
+        """What is served: this, or what stands still since it stood still."""
+        if not self._effects.is_still:
+            self._still_panel = None
+            return panel
+        if self._still_panel is None:
+            self._still_panel = panel
+        return replace(self._still_panel, link=panel.link, clock_step_ns=panel.clock_step_ns)
 
     def _judge_part(self, now: Now) -> None:
         """Take a part's good name for good once something left its window."""

@@ -22,7 +22,7 @@ from support.reservoir import (
     shown,
     soaked,
 )
-from watchedpot.core.model import EntryKind, Quality, Reason
+from watchedpot.core.model import EntryKind, Instant, Quality, Reason
 from watchedpot.core.readiness import advice
 from watchedpot.core.rules import AlarmKind, Priority, ZoneKind
 from watchedpot.core.snapshot import (
@@ -30,10 +30,14 @@ from watchedpot.core.snapshot import (
     AdviceSnapshot,
     AlarmSnapshot,
     AlarmState,
+    Candidate,
+    Cause,
     ChargeSnapshot,
     ChargeState,
     CoreSnapshot,
+    FindingSnapshot,
     Phase,
+    Severity,
     Why,
     ZoneSnapshot,
 )
@@ -119,6 +123,7 @@ class Situation:
     charge: ChargeSnapshot = LIVING
     is_stale_melt: bool = False
     is_new_charge: bool = False
+    findings: tuple[FindingSnapshot, ...] = ()
 
     def told(self) -> AdviceSnapshot:
         """The advice."""
@@ -128,6 +133,7 @@ class Situation:
             self.charge,
             is_stale_melt=self.is_stale_melt,
             is_new_charge=self.is_new_charge,
+            findings=self.findings,
         )
 
 
@@ -142,6 +148,31 @@ def with_zone(name: str, **changes: object) -> Fact:
 def with_alarm(kind: AlarmKind, **changes: object) -> Fact:
     """One alarm more."""
     return lambda so_far: replace(so_far, alarms=(*so_far.alarms, warning(kind, **changes)))
+
+
+def finding(cause: Cause, severity: Severity, **changes: object) -> FindingSnapshot:
+    """A finding of the nozzle that lasts."""
+    now = Instant(0, 0)
+    one = FindingSnapshot(
+        id="lens_4/1",
+        severity=severity,
+        onset=now,
+        told=now,
+        candidates=(Candidate(cause, 0.8),),
+        not_ruled_out=(),
+        zones=("nozzle",),
+        alarms=(),
+        numbers="",
+        first_action="",
+    )
+    return replace(one, **changes)  # type: ignore[arg-type]
+
+
+def with_finding(cause: Cause, severity: Severity, **changes: object) -> Fact:
+    """One finding more."""
+    return lambda so_far: replace(
+        so_far, findings=(*so_far.findings, finding(cause, severity, **changes))
+    )
 
 
 def with_charge(state: ChargeState) -> Fact:
@@ -161,7 +192,14 @@ def all_well(so_far: Situation) -> Situation:
 
 FACTS: tuple[tuple[Fact, Advice, Why, str], ...] = (
     (with_zone("z", temp_c=CEILING_C + 0.1), Advice.CUT_HEAT, Why.OVER_CEILING, "z"),
+    (
+        with_finding(Cause.STUCK_ON, Severity.CRITICAL),
+        Advice.CUT_HEAT,
+        Why.HEAT_RUNS_ON,
+        "nozzle",
+    ),
     (with_alarm(AlarmKind.HOT), Advice.HOLD, Why.ZONE_HOT, "nozzle"),
+    (with_finding(Cause.NO_HEAT, Severity.HOLD), Advice.HOLD, Why.NO_HEAT, "nozzle"),
     (
         unseen("z", Quality.BAD, Reason.FILL_VALUE),
         Advice.CHECK_SENSOR,
@@ -169,6 +207,7 @@ FACTS: tuple[tuple[Fact, Advice, Why, str], ...] = (
         "z",
     ),
     (unseen("z", Quality.MISSING, Reason.NO_CONNECTION), Advice.CHECK_DATA, Why.NOT_SEEN, "z"),
+    (with_finding(Cause.LINK, Severity.SOON), Advice.CHECK_DATA, Why.DATA_DOUBTED, "nozzle"),
     (with_charge(ChargeState.AGE_UNKNOWN), Advice.CHECK_DATA, Why.AGE_UNKNOWN, ""),
     (with_charge(ChargeState.OVERHEATED), Advice.CHANGE_CHARGE, Why.OVERHEATED, ""),
     (with_charge(ChargeState.SPENT), Advice.CHANGE_CHARGE, Why.SPENT, ""),
@@ -194,6 +233,57 @@ FACTS: tuple[tuple[Fact, Advice, Why, str], ...] = (
 ALIKE: tuple[tuple[Fact, Advice, Why, str], ...] = (
     (with_alarm(AlarmKind.COLD), Advice.HOLD, Why.ZONE_COLD, "nozzle"),
     (with_alarm(AlarmKind.OVER_CEILING), Advice.HOLD, Why.ZONE_HOT, "nozzle"),
+    (
+        with_finding(Cause.SENSOR_LOW, Severity.CRITICAL),
+        Advice.CUT_HEAT,
+        Why.READS_LOW,
+        "nozzle",
+    ),
+    (
+        with_finding(Cause.FROZEN_AT_CONTROLLER, Severity.CRITICAL),
+        Advice.CUT_HEAT,
+        Why.LOOP_BLIND,
+        "nozzle",
+    ),
+    (
+        with_finding(Cause.ZONES_CROSSED, Severity.CRITICAL),
+        Advice.CUT_HEAT,
+        Why.FINDING,
+        "nozzle",
+    ),
+    (
+        with_finding(Cause.ALL_HEAT_LOST, Severity.HOLD, zones=()),
+        Advice.HOLD,
+        Why.NO_HEAT,
+        "",
+    ),
+    (with_finding(Cause.WRONG_SETPOINT, Severity.HOLD), Advice.HOLD, Why.WRONG_SETPOINT, "nozzle"),
+    (
+        with_finding(Cause.SENSOR_SLIPPED, Severity.SOON),
+        Advice.CHECK_SENSOR,
+        Why.READING_DOUBTED,
+        "nozzle",
+    ),
+    (
+        with_finding(Cause.SENSOR_BREAK, Severity.HOLD),
+        Advice.CHECK_SENSOR,
+        Why.READING_DOUBTED,
+        "nozzle",
+    ),
+    (
+        with_finding(Cause.FROZEN_IN_DATA, Severity.HOLD),
+        Advice.CHECK_DATA,
+        Why.DATA_DOUBTED,
+        "nozzle",
+    ),
+    (with_finding(Cause.PART_OF_HEAT, Severity.SOON), Advice.RUN, Why.ALL_WELL, ""),
+    (with_finding(Cause.DRAFT, Severity.NOTE), Advice.RUN, Why.ALL_WELL, ""),
+    (
+        with_finding(Cause.STUCK_ON, Severity.CRITICAL, ended=Instant(0, 0)),
+        Advice.RUN,
+        Why.ALL_WELL,
+        "",
+    ),
 )
 """Further facts of the same rank as one above."""
 
@@ -226,7 +316,7 @@ def test_of_any_two_facts_the_worse_is_told() -> None:
             told = then(first(Situation())).told()
             assert (told.advice, told.why) == (worse[1], worse[2])
             pairs += 1
-    assert pairs == 2 * (18 * 17 // 2 - 6)
+    assert pairs == 2 * (21 * 20 // 2 - 6)
 
 
 MILD = tuple(fact for fact, _, why, _ in (*FACTS, *ALIKE) if why not in OF_CHARGE)

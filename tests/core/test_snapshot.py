@@ -45,4 +45,4 @@ def test_exposures_add_up_in_any_order(a: Exposure, b: Exposure, c: Exposure) ->
 def test_there_are_nine_alarm_states_six_activities_and_eight_phases() -> None:
     """A new one must find its place in every output, as must a state of a charge or an advice."""
     assert (len(AlarmState), len(Activity), len(Phase)) == (9, 6, 8)
-    assert (len(ChargeState), len(Advice), len(Why)) == (7, 8, 19)
+    assert (len(ChargeState), len(Advice), len(Why)) == (7, 8, 27)

@@ -14,7 +14,7 @@ QUANTITIES = tuple(
     ROOT / "daemon" / "watchedpot" / "core" / f"{name}.py"
     for name in (
         *("units", "series", "rates", "exposure", "wear", "dose", "soak", "tip", "tank"),
-        *("viscosity", "humidity", "storage", "supply", "whatif"),
+        *("viscosity", "humidity", "storage", "supply", "whatif", "forecast"),
     )
 )
 FOLDERS = ("daemon", "simulator", "deploy", "tests")

@@ -21,6 +21,7 @@ from potsim.controllers import (
     interrupt,
     obey,
     pid,
+    switch,
 )
 
 LOOP = PidParams(gain_per_k=8.0, integral_s=120.0, derivative_s=8.0, filter_s=2.0)
@@ -248,3 +249,14 @@ def test_an_interrupted_part_is_lost_and_the_counter_kept() -> None:
     )
     assert state.parts == 7
     assert state.is_wanted
+
+
+def test_a_loop_that_switches_keeps_on_within_its_band() -> None:
+    """On below, off above, and in between as it was; without a reading it is off."""
+    outputs = []
+    state = PidState(integral=20.0)
+    for seen_c in (100.0, 98.9, 100.0, 101.0, 100.0, 99.0, math.nan, 100.0):
+        state = switch(state, seen_c=seen_c, setpoint_c=100.0, band_k=1.0)
+        outputs.append(state.output)
+    assert outputs == [0.0, 100.0, 100.0, 0.0, 0.0, 100.0, 0.0, 0.0]
+    assert state.integral == 20.0

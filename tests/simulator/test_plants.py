@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from potsim.plants import BUILDERS, PLANTS, POLYURETHANE, Factors, Plant, Wire, heavier
+from potsim.plants import (
+    BUILDERS,
+    PLANTS,
+    POLYURETHANE,
+    Factors,
+    Plant,
+    Wire,
+    ZoneFactors,
+    as_built,
+    drawn,
+    heavier,
+)
 
 plants = pytest.mark.parametrize("plant", PLANTS.values(), ids=list(PLANTS))
 
@@ -114,3 +125,31 @@ def test_a_heavier_melt_keeps_its_heat_of_fusion() -> None:
     sensible_j_per_kg = 1.5 * 0.5 * (1700.0 + 2000.0) * 20.0
     taken_j_per_kg = melt.enthalpy(70.0) - melt.enthalpy(50.0)
     assert taken_j_per_kg == pytest.approx(50e3 + sensible_j_per_kg)
+
+
+@plants
+def test_a_cell_as_told_is_built_as_told(plant: Plant) -> None:
+    """Factors of 1 change nothing at all, and a spread of 0 draws nothing else."""
+    assert as_built(plant, (ZoneFactors(),) * len(plant.zones)) == plant
+    room, factors = drawn(plant.name, len(plant.zones), spread=0.0, seed=3)
+    assert room == 1.0
+    assert factors == [ZoneFactors()] * len(plant.zones)
+
+
+@plants
+def test_a_zone_as_built_changes_that_zone_only(plant: Plant) -> None:
+    """Metal and losses of its own lumps are multiplied, its tip's too; no other lump's."""
+    last = len(plant.zones) - 1
+    factors = [ZoneFactors()] * last + [ZoneFactors(loss=1.3, capacity=0.7)]
+    built = as_built(plant, tuple(factors))
+    for told, made in zip(plant.net.lumps, built.net.lumps, strict=True):
+        is_of_it = told.zone == last
+        assert made.loss_w_per_k == told.loss_w_per_k * (1.3 if is_of_it else 1.0)
+        assert made.metal_j_per_k == told.metal_j_per_k * (0.7 if is_of_it else 1.0)
+        assert (made.melt_kg, made.charge_share) == (told.melt_kg, told.charge_share)
+    assert built.zones == plant.zones
+
+
+def test_two_cells_of_one_seed_are_built_differently() -> None:
+    """The name of the cell is in the draw."""
+    assert drawn("lens_4", 2, spread=0.3, seed=1) != drawn("housing_7", 2, spread=0.3, seed=1)

@@ -8,7 +8,7 @@ import pytest
 
 from potsim.controllers import Order
 from potsim.errors import ScenarioError
-from potsim.plants import BUILDERS, PLANTS, Factors
+from potsim.plants import BUILDERS, PLANTS, Factors, ZoneFactors, as_built
 from potsim.scenarios import CELL_FAULTS, FaultKind, bundled, load, parse
 
 MINIMAL = """
@@ -59,7 +59,7 @@ def test_every_scenario_of_the_package_is_there_and_sound() -> None:
         assert scenario.title
         for script in scenario.cells:
             entries = [step.at_s for step in script.plan] + [f.at_s for f in script.faults]
-            assert max(entries) < scenario.end_s
+            assert max(entries, default=0.0) < scenario.end_s
 
 
 def test_a_minimal_scenario_takes_the_plants_own_values() -> None:
@@ -90,6 +90,44 @@ def test_a_cell_can_be_built_otherwise_than_told() -> None:
     assert script.plant.net != PLANTS["lens_4"].net
     (usual,) = parse(MINIMAL, "usual").cells
     assert usual.plant == PLANTS["lens_4"]
+
+
+def test_a_cell_can_be_one_of_many_that_were_built() -> None:
+    """With a spread every zone and the room differ within it, by a seed of their own."""
+
+    def built(seed: int) -> tuple[float, tuple[float, ...]]:
+        (script,) = parse(MINIMAL + f"spread = 0.3\nplant_seed = {seed}\n", "built").cells
+        return script.ambient_c / 25.0, tuple(
+            zone.heater_w / told.heater_w
+            for zone, told in zip(script.plant.zones, PLANTS["lens_4"].zones, strict=True)
+        )
+
+    assert built(1) == built(1)
+    factors = [factor for seed in range(40) for factor in (built(seed)[0], *built(seed)[1])]
+    assert len(set(factors)) == len(factors)
+    assert 0.7 <= min(factors) < 0.75
+    assert 1.25 < max(factors) <= 1.3
+
+
+def test_factors_of_a_zone_are_those_of_the_file() -> None:
+    """A named factor changes what it is of, in that zone only."""
+    text = MINIMAL + (
+        "zones.nozzle = {heater_factor = 0.9, loss_factor = 1.2, capacity_factor = 0.8, "
+        "lag_factor = 1.3, gain_factor = 0.7, times_factor = 1.1}\n"
+    )
+    (script,) = parse(text, "built").cells
+    nothing = ZoneFactors()
+    nozzle = ZoneFactors(heater=0.9, loss=1.2, capacity=0.8, lag=1.3, gain=0.7, times=1.1)
+    assert script.plant == as_built(PLANTS["lens_4"], (nothing, nozzle))
+
+
+def test_what_is_expected_of_a_monitor_is_not_looked_at() -> None:
+    """Anything may stand in the table expect, but it must be one."""
+    text = 'title = "x"\nend_s = 5.0\n[expect.lens_4]\nanything = 3\n[cells.lens_4]\n'
+    assert parse(text, "judged").cells
+    assert problems('title = "x"\nend_s = 5.0\nexpect = 3\n[cells.lens_4]\n') == (
+        "expect: expected a table, got 3",
+    )
 
 
 def test_rhythm_counter_and_age_are_those_of_the_file() -> None:
@@ -133,6 +171,7 @@ def test_every_kind_of_fault_can_be_written(kind: FaultKind) -> None:
     needed = {
         FaultKind.SENSOR_DRIFT: "k_per_h = -2.0",
         FaultKind.SETPOINT_TYPO: "setpoint_c = 150.0",
+        FaultKind.SPIKE: "shows_c = 0.0",
         FaultKind.CLOCK_STEP: "by_s = 3600.0",
         FaultKind.COUNTER_JUMP: "by = -3",
         FaultKind.PLC_RESTART: "for_s = 20.0\ndrops_link = true",
@@ -179,7 +218,7 @@ faults = [
     assert found == (
         "title: expected a text, got ''",
         "end_s: expected a number from 1 to 2.592e+06, got -1",
-        "colour: not a key here, known are cells, end_s, log_every, scan_s, seed, title",
+        "colour: not a key here, known are cells, end_s, expect, log_every, scan_s, seed, title",
         "cells.lens_4.charge_id: expected a whole number, got 1.5",
         "cells.lens_4.conductivity_factor: expected a number from 0.2 to 5, got 0.1",
         "cells.lens_4.wall_factor: expected a number from 0.2 to 5, got 'thin'",

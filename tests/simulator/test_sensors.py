@@ -135,3 +135,25 @@ def test_the_controller_gets_no_number_from_an_open_sensor(code: Break) -> None:
         assert reading.shown_c == UPSCALE_C
     else:
         assert math.isnan(reading.shown_c)
+
+
+def test_leads_exchanged_at_one_end_mirror_the_reading() -> None:
+    """Terminal at 30, block at 100 degC: -40; ten kelvins more read ten less."""
+    faults = SensorFaults(mirror_c=30.0)
+    assert readings(faults, [100.0])[-1].seen_c == pytest.approx(-40.0)
+    assert readings(faults, [110.0] * 200)[-1].seen_c == pytest.approx(-50.0)
+
+
+def test_leads_exchanged_at_both_ends_lack_twice_the_share() -> None:
+    """Head 16 % of the way from 25 to 100 degC, so 24 K are missing; cold, nothing is."""
+    faults = SensorFaults(reversed_share=0.16)
+    assert readings(faults, [100.0])[-1].seen_c == pytest.approx(76.0)
+    assert readings(faults, [25.0] * 200)[-1].seen_c == pytest.approx(25.0, abs=0.05)
+
+
+def test_a_scale_and_a_spike_are_on_the_wire_only() -> None:
+    """The controller keeps its own number; a spike hides even a wrong scale."""
+    scaled = readings(SensorFaults(wire_factor=1.8, wire_offset_k=32.0), [100.0])[-1]
+    assert (scaled.seen_c, scaled.shown_c) == (100.0, 212.0)
+    spike = readings(SensorFaults(wire_factor=10.0, spike_c=-32768.0), [100.0])[-1]
+    assert (spike.seen_c, spike.shown_c) == (100.0, -32768.0)

@@ -852,3 +852,117 @@ def test_parts_in_this_process_are_those_of_the_log(tmp_path: Path) -> None:
         : len(book.made)
     ]
     assert not all(part.is_link_up for part in book.made)
+
+
+def test_a_sagging_supply_costs_a_dip_and_raises_every_output(tmp_path: Path) -> None:
+    """A tenth less voltage: a dip of about 0.6 K, outputs times 1.23 (computed targets)."""
+    record = faulty('what = "supply_sag"', tmp_path)
+    during = record.after() > 0.0
+    assert record.number("nozzle.shown_c")[during].min() == pytest.approx(119.4, abs=0.3)
+    for zone in ("syringe", "nozzle"):
+        usual = record.number(f"{zone}.output")[(record.after() < 0.0) & (record.after() > -200.0)]
+        settled = record.number(f"{zone}.output")[-200:].mean()
+        assert settled / usual.mean() == pytest.approx(1.0 / 0.81, rel=0.06)
+
+
+def test_without_supply_all_zones_cool_together(tmp_path: Path) -> None:
+    """Nozzle 5 K down at 52 s, 10 K at 105; barrel 5 K at 106 (computed targets)."""
+    record = faulty('what = "supply_sag"\npower_share = 0.0', tmp_path)
+    for zone, temp_c, target_s in (
+        ("nozzle", 115.0, 52.0),
+        ("nozzle", 110.0, 105.0),
+        ("syringe", 105.0, 106.0),
+    ):
+        assert record.first_below(f"{zone}.shown_c", temp_c) == pytest.approx(target_s, rel=0.3)
+
+
+def test_a_switching_loop_gives_all_or_nothing(tmp_path: Path) -> None:
+    """Output 0 or 100 only, and a saw-tooth of a few kelvins about the setpoint."""
+    record = faulty('what = "loop_switches"\nzone = "nozzle"', tmp_path)
+    late = record.after() > 60.0
+    assert set(record.number("nozzle.output")[late]) == {0.0, 100.0}
+    shown_c = record.number("nozzle.shown_c")[late]
+    assert shown_c.max() - shown_c.min() > 2.0
+    assert abs(float(shown_c.mean()) - 120.0) < 2.0
+
+
+def test_a_sensor_exchanged_at_both_ends_lets_the_block_settle_hot(tmp_path: Path) -> None:
+    """The reading comes back to its setpoint; the block settles where reading and share agree.
+
+    120 = b - 2 * 0.16 (b - 25) gives b = 164.7 degC.
+    """
+    fault = 'what = "sensor_reversed"\nzone = "nozzle"\nends = "both"'
+    record = faulty(fault, tmp_path, end_s=1500.0)
+    assert record.number("nozzle.shown_c")[-1] == pytest.approx(120.0, abs=0.5)
+    assert record.number("nozzle.block_c")[-1] == pytest.approx(164.7, abs=0.5)
+
+
+def test_a_sensor_exchanged_at_one_end_falls_as_its_block_rises(tmp_path: Path) -> None:
+    """Terminal 30, block 120: -60 degC at once, and full power from then on (computed target)."""
+    record = faulty('what = "sensor_reversed"\nzone = "nozzle"', tmp_path)
+    assert record.at("nozzle.shown_c", 1.0) == pytest.approx(-60.0, abs=1.5)
+    assert record.at("nozzle.shown_c", 60.0) < record.at("nozzle.shown_c", 5.0) - 15.0
+    assert record.at("nozzle.output", 3.0) == 100.0
+
+
+def test_crossed_zones_drive_one_hot_and_one_cold(tmp_path: Path) -> None:
+    """The sensor that sits in the cooler block calls for heat that warms the other one."""
+    record = faulty('what = "zones_crossed"\nzone = "nozzle"', tmp_path)
+    assert record.at("nozzle.shown_c", 60.0) < 115.0
+    assert record.at("nozzle.block_c", 60.0) > 130.0
+    assert record.at("nozzle.output", 60.0) == 100.0
+    assert record.at("syringe.output", 60.0) == 0.0
+
+
+def test_crossing_the_first_zone_is_crossing_the_second(tmp_path: Path) -> None:
+    """The same two sensors are exchanged, whichever is named."""
+    fault = 'what = "zones_crossed"\nzone = "{}"\nfor_s = 100.0'
+    one = faulty(fault.format("nozzle"), tmp_path / "one", end_s=600.0)
+    other = faulty(fault.format("syringe"), tmp_path / "other", end_s=600.0)
+    assert one.rows == other.rows
+
+
+def test_a_wrong_scale_is_on_the_wire_only() -> None:
+    """Ten times the reading is served; the loop stays where it was, and so with 1.8 and 32."""
+    for fault, expected_c in (("", 1200.0), ("factor = 1.8\noffset_k = 32.0", 248.0)):
+        scenario = lens_4(f'what = "wire_scale"\nzone = "nozzle"\n{fault}')
+        seen = panels(scenario, 400.0)
+        assert seen[700].zones[1].shown_c == pytest.approx(expected_c, rel=0.003)
+        assert seen[700].zones[1].output == pytest.approx(seen[590].zones[1].output, abs=3.0)
+
+
+def test_a_spike_is_served_for_as_long_as_it_lasts() -> None:
+    """One second of 6553.5, and the reading is where it was before."""
+    seen = panels(lens_4('what = "spike"\nzone = "nozzle"\nshows_c = 6553.5\nfor_s = 1.0'), 310.0)
+    assert [panel.zones[1].shown_c for panel in seen[600:602]] == [6553.5, 6553.5]
+    assert seen[602].zones[1].shown_c == pytest.approx(seen[599].zones[1].shown_c, abs=0.5)
+
+
+def test_still_values_stand_still_to_the_last_digit() -> None:
+    """Everything served is that of the first such scan, the heartbeat too; the cell goes on."""
+    seen = panels(lens_4('what = "values_still"\nfor_s = 30.0'), 340.0)
+    assert len({replace(panel, clock_step_ns=0) for panel in seen[600:660]}) == 1
+    assert seen[660].heartbeat == seen[599].heartbeat + 61
+    assert seen[660].parts > seen[599].parts
+
+
+def test_an_upscale_break_shows_what_it_is_told_to() -> None:
+    """A full scale within what the sensor could return."""
+    fault = 'what = "sensor_break"\nzone = "nozzle"\ncode = "upscale"\nupscale_c = 299.9'
+    seen = panels(lens_4(fault), 310.0)
+    assert seen[610].zones[1].shown_c == 299.9
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_a_healthy_cell_stays_healthy_however_it_was_built(seed: int, tmp_path: Path) -> None:
+    """With every factor within 30 % each loop comes to rest at its setpoint."""
+    for cell in PLANTS:
+        text = (
+            f'title = "built"\nend_s = 1500.0\n[cells.{cell}]\nspread = 0.3\n'
+            f'plant_seed = {seed}\nplan = [{{at_s = 400.0, do = "run"}}]\n'
+        )
+        record = play(parse(text, "built"), tmp_path)[cell]
+        for zone in PLANTS[cell].zones:
+            late = record.number(f"{zone.name}.shown_c")[-600:]
+            assert np.abs(late - zone.setpoint_c).max() < 1.0

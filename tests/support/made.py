@@ -147,7 +147,7 @@ def play(
     watcher = _Watcher(rules, 2**counter_bits)
     if stood_s:
         watcher.stand(cell, round(stood_s))
-    recorder = _Recorder(cell, rules)
+    recorder = Recorder(cell, rules)
     recorder.last_flow_s = -UNKNOWN_S  # nobody saw what was before
     scan_s = world.scenario.scan_s
     per_poll = max(1, round(poll_s / scan_s))
@@ -174,7 +174,7 @@ def play(
     )
 
 
-class _Recorder:
+class Recorder:
     """Keeps the truth of every part."""
 
     def __init__(self, cell: Cell, rules: CellRules) -> None:

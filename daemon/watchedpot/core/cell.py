@@ -7,6 +7,13 @@ from dataclasses import dataclass, field, replace
 
 from watchedpot.core import tracks
 from watchedpot.core.charges import Charge, Remembered, judged
+from watchedpot.core.diagnosis import (
+    Diagnosis,
+    DiagnosisPlan,
+    adopted_diagnosis,
+    plan_diagnosis,
+    start_diagnosis,
+)
 from watchedpot.core.dose import Dose
 from watchedpot.core.model import Instant
 from watchedpot.core.parts import PartPlan, Parts, adopted_parts, plan_parts
@@ -45,6 +52,7 @@ class CellPlan:
     production_hold_ns: int
     gate_hold_ns: int
     parts: PartPlan
+    diagnosis: DiagnosisPlan
 
     @property
     def charge_zone(self) -> ZonePlan | None:
@@ -69,6 +77,7 @@ def plan_cell(rules: CellRules) -> CellPlan:
         ns(rules.production_hold_s),
         ns(rules.gate_hold_s),
         plan_parts(rules),
+        plan_diagnosis(rules),
     )
 
 
@@ -129,6 +138,8 @@ class CellState:
         high. [degC]
     failed_checks
         Names of the zones whose newest check against a reference probe failed.
+    diagnosis
+        Why the temperature moves.
     """
 
     zones: tuple[ZoneState, ...]
@@ -154,6 +165,7 @@ class CellState:
     ignored_rows: int = 0
     parts: Parts = field(default_factory=Parts)
     failed_checks: tuple[str, ...] = ()
+    diagnosis: Diagnosis = field(default_factory=Diagnosis)
 
 
 def start(plan: CellPlan) -> CellState:
@@ -170,6 +182,7 @@ def start(plan: CellPlan) -> CellState:
         charge=_judged(charge, zones, plan),
         unseen_zones=tuple(zone.id for zone in zones),
         parts=adopted_parts(Parts(), plan.parts),
+        diagnosis=start_diagnosis(plan.diagnosis),
     )
 
 
@@ -218,4 +231,5 @@ def adopt(state: CellState, plan: CellPlan) -> CellState:
         unready_zones=tuple(zone for zone in state.unready_zones if zone in names),
         cold_zones=tuple(zone for zone in state.cold_zones if zone in alarmed),
         parts=adopted_parts(state.parts, plan.parts),
+        diagnosis=adopted_diagnosis(state.diagnosis, plan.diagnosis),
     )

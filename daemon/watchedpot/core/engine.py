@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from watchedpot.core import dose, entries, loads, readiness, tank, tracks
+from watchedpot.core import dose, entries, inquiry, loads, readiness, tank, tracks
 from watchedpot.core.cell import CellPlan, CellState, adopt, plan_cell, start
 from watchedpot.core.charges import Outlook, outlook
 from watchedpot.core.columns import CellColumns
@@ -56,6 +56,8 @@ def step(
     """
     if isinstance(batch, Entry):
         state, told = entries.enter(state, batch, plan)
+        if any(event.kind is EventKind.ENTERED for event in told):
+            state = inquiry.entered(state, batch)
         return state, tuple(told)
     block = _fresh_rows(batch, dict(state.rows).get(batch.source))
     if len(block) < len(batch):
@@ -133,10 +135,13 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     made = judge(before, cell, piece, Walked(traces, edges), plan)
     filed += watched.filed
     filed += made.filed
-    filed.sort(key=lambda pair: pair[0])
-    after_piece = _closed(
-        replace(watched.state, parts=made.parts), cell, piece, plan, made.counted_ns
+    diagnosis, suspected = inquiry.inquire(
+        before, cell, piece, traces=traces, filed=filed, plan=plan
     )
+    filed += suspected
+    filed.sort(key=lambda pair: pair[0])
+    known = replace(watched.state, parts=made.parts, diagnosis=diagnosis)
+    after_piece = _closed(known, cell, piece, plan, made.counted_ns)
     return _Piece(piece, after_piece, filed, dip)
 
 
@@ -227,6 +232,7 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
     )
     life = loads.life_of(state, plan)
     left = Outlook() if life is None else outlook(state.charge, life, rules)
+    ways_out = inquiry.leavings(state.diagnosis, plan)
     zones = tuple(
         zone_snapshot(
             zone,
@@ -234,10 +240,12 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
             ambient_c=_ambient_c(state, plan),
             use_kg_per_s=left.use_kg_per_s,
             charge=rules.charge,
+            leaving=ways_out.get(zone.id) if zone.is_seen else None,
         )
         for zone, zone_plan in zip(state.zones, plan.zones, strict=True)
     )
     charge = _charge_snapshot(state, plan, left, zones)
+    findings = inquiry.finding_snapshots(state.diagnosis, alarms, plan)
     return CellSnapshot(
         id=rules.id,
         at=state.at,
@@ -253,12 +261,14 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
             charge,
             is_stale_melt=_is_stale_melt(state, plan),
             is_new_charge=state.charge.loaded is not None and state.fresh_ns is None,
+            findings=findings,
         ),
         ambient_c=ambient_c,
         ignored_rows=state.ignored_rows,
         air=_air_snapshot(state, plan),
         judged=state.parts.judged if rules.parts or rules.part_id else (),
         idle_since=_idle_since(state),
+        findings=findings,
     )
 
 

@@ -16,9 +16,12 @@ from watchedpot.core.snapshot import (
     AdviceSnapshot,
     AlarmSnapshot,
     AlarmState,
+    Cause,
     ChargeSnapshot,
     ChargeState,
+    FindingSnapshot,
     Phase,
+    Severity,
     Why,
     ZoneSnapshot,
 )
@@ -42,6 +45,24 @@ _WAITING = {
 }
 """What each phase makes one wait for; the first in this order is told."""
 
+_CUT = {
+    Cause.SENSOR_LOW: Why.READS_LOW,
+    Cause.STUCK_ON: Why.HEAT_RUNS_ON,
+    Cause.FROZEN_AT_CONTROLLER: Why.LOOP_BLIND,
+}
+"""Causes for which the heat is cut where they are critical."""
+
+_CHECK_SENSOR = frozenset({Cause.SENSOR_SLIPPED, Cause.SENSOR_BREAK})
+_CHECK_DATA = frozenset(
+    {Cause.FROZEN_IN_DATA, Cause.LINK, Cause.CLOCK, Cause.SCALE_OR_UNIT, Cause.PLC_RESTART}
+)
+_HOLD = {
+    Cause.NO_HEAT: Why.NO_HEAT,
+    Cause.ALL_HEAT_LOST: Why.NO_HEAT,
+    Cause.WRONG_SETPOINT: Why.WRONG_SETPOINT,
+    Cause.FROZEN_AT_CONTROLLER: Why.LOOP_BLIND,
+}
+
 _LATCHED = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
 
 
@@ -52,6 +73,7 @@ def advice(
     *,
     is_stale_melt: bool,
     is_new_charge: bool,
+    findings: Sequence[FindingSnapshot] = (),
 ) -> AdviceSnapshot:
     """The worst advice that applies.
 
@@ -63,11 +85,17 @@ def advice(
         Whether melt has stood in the nozzle for longer than it may.
     is_new_charge
         Whether nothing was dispensed or wiped since the charge came.
+    findings
+        The worst first; ended ones and notes ask for nothing.
     """
+    lasting = [one for one in findings if one.ended is None and one.severity is not Severity.NOTE]
     searches: tuple[Callable[[], Iterator[AdviceSnapshot]], ...] = (
         lambda: _too_hot(zones),
+        lambda: _cut(lasting),
         lambda: _alarmed(alarms),
+        lambda: _held(lasting),
         lambda: _unseen(zones),
+        lambda: _to_check(lasting),
         lambda: _of_charge(charge),
         lambda: _waits(zones),
         lambda: _stale(alarms, is_stale_melt=is_stale_melt, is_new_charge=is_new_charge),
@@ -83,6 +111,40 @@ def _too_hot(zones: Sequence[ZoneSnapshot]) -> Iterator[AdviceSnapshot]:
     for zone in zones:
         if zone.temp_c is not None and zone.temp_c > zone.ceiling_c:
             yield AdviceSnapshot(Advice.CUT_HEAT, Why.OVER_CEILING, zone.id)
+
+
+def _cut(findings: Sequence[FindingSnapshot]) -> Iterator[AdviceSnapshot]:
+    for finding in findings:
+        cause = _cause(finding)
+        if finding.severity is Severity.CRITICAL:
+            yield AdviceSnapshot(Advice.CUT_HEAT, _CUT.get(cause, Why.FINDING), _zone(finding))
+
+
+def _held(findings: Sequence[FindingSnapshot]) -> Iterator[AdviceSnapshot]:
+    for finding in findings:
+        cause = _cause(finding)
+        if finding.severity is Severity.HOLD and cause not in _CHECK_SENSOR | _CHECK_DATA:
+            yield AdviceSnapshot(Advice.HOLD, _HOLD.get(cause, Why.FINDING), _zone(finding))
+
+
+def _to_check(findings: Sequence[FindingSnapshot]) -> Iterator[AdviceSnapshot]:
+    for causes, check, why in (
+        (_CHECK_SENSOR, Advice.CHECK_SENSOR, Why.READING_DOUBTED),
+        (_CHECK_DATA, Advice.CHECK_DATA, Why.DATA_DOUBTED),
+    ):
+        for finding in findings:
+            if _cause(finding) in causes:
+                yield AdviceSnapshot(check, why, _zone(finding))
+
+
+def _cause(finding: FindingSnapshot) -> Cause:
+    """The likeliest."""
+    return finding.candidates[0].cause
+
+
+def _zone(finding: FindingSnapshot) -> str:
+    """Where it shows most, empty for the whole cell."""
+    return finding.zones[0] if finding.zones else ""
 
 
 def _alarmed(alarms: Sequence[AlarmSnapshot]) -> Iterator[AdviceSnapshot]:

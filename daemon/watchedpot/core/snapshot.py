@@ -64,7 +64,15 @@ class Why(StrEnum):
     OVER_CEILING = "over_ceiling"
     ZONE_COLD = "zone_cold"
     ZONE_HOT = "zone_hot"
+    READS_LOW = "reads_low"  # a zone is hotter than it reads
+    HEAT_RUNS_ON = "heat_runs_on"  # power flows though none is asked for
+    LOOP_BLIND = "loop_blind"  # the controller acts on a value that stands still
+    NO_HEAT = "no_heat"
+    WRONG_SETPOINT = "wrong_setpoint"
+    FINDING = "finding"  # another one that asks for it
     BUILT_UP = "built_up"
+    READING_DOUBTED = "reading_doubted"  # it may be several kelvin off
+    DATA_DOUBTED = "data_doubted"  # what is read may not be what is
     READING_BAD = "reading_bad"  # the sensor says that it is broken, or reads what cannot be
     NOT_SEEN = "not_seen"  # no readings arrive
     AGE_UNKNOWN = "age_unknown"
@@ -249,6 +257,7 @@ class ZoneSnapshot:
     tip: TipSnapshot | None = None
     transport_delay_s: float | None = None
     phase_since: Instant | None = None
+    leaving: LeavingSnapshot | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,6 +303,120 @@ class AlarmSnapshot:
     is_one_shot: bool = False
     by: str = ""
     because: str = ""
+
+
+class Cause(StrEnum):
+    """Why a temperature, an output or the data behave as they do."""
+
+    NO_HEAT = "no_heat"  # no power reaches the zone
+    PART_OF_HEAT = "part_of_heat"  # one of several elements or phases is lost
+    STUCK_ON = "stuck_on"  # power flows though none is asked for
+    SENSOR_LOW = "sensor_low"  # fallen out, shorted, reversed: the zone is hotter than it reads
+    SENSOR_SLIPPED = "sensor_slipped"  # lost part of its contact: somewhat hotter than it reads
+    SENSOR_BREAK = "sensor_break"
+    FROZEN_AT_CONTROLLER = "frozen_at_controller"  # the loop acts on a value that stands still
+    FROZEN_IN_DATA = "frozen_in_data"  # only what we read stands still
+    OVERSHOOT = "overshoot"
+    WRONG_SETPOINT = "wrong_setpoint"
+    DRAFT = "draft"  # more heat is lost to the air than usual
+    SUPPLY_LOW = "supply_low"
+    ALL_HEAT_LOST = "all_heat_lost"
+    HANDLING = "handling"  # wiped, purged, touched
+    CHARGE_CHANGE = "charge_change"
+    REFILL = "refill"
+    COLD_START = "cold_start"
+    SETBACK = "setback"  # and the way back from it
+    CYCLING = "cycling"  # on/off control, or the controller tunes itself
+    ZONES_CROSSED = "zones_crossed"
+    SCALE_OR_UNIT = "scale_or_unit"
+    PLC_RESTART = "plc_restart"
+    LINK = "link"
+    CLOCK = "clock"
+    UNKNOWN = "unknown"  # something moved, and nothing known explains it
+
+
+class Severity(StrEnum):
+    """How soon a person has to do something about a finding, the worst first."""
+
+    CRITICAL = "critical"  # people, fire or charge at risk now
+    HOLD = "hold"  # parts are being spoiled now
+    SOON = "soon"  # minutes to hours
+    NOTE = "note"  # for the report; nothing sounds
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One cause that could explain what was seen.
+
+    Attributes
+    ----------
+    certainty
+        0 to 1, of all candidates together at most 1. [1]
+    speaks_for, speaks_against
+        What was seen, in words with numbers.
+    """
+
+    cause: Cause
+    certainty: float
+    speaks_for: tuple[str, ...] = ()
+    speaks_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FindingSnapshot:
+    """One physical cause at work, with all that it explains.
+
+    Attributes
+    ----------
+    id
+        ``cell/n``, counted since the account began.
+    onset
+        When it began, which is before it showed.
+    candidates
+        The likeliest first, at most five.
+    not_ruled_out
+        What could not be told apart, and what would tell it: a signal that is not there.
+    zones, alarms
+        What it explains; the zone where it shows most comes first.
+    numbers
+        Figures of the first zone: ``116.2 degC and falling 0.09 K/s, heater at 100 %``.
+    ended
+        None while it lasts.
+    """
+
+    id: str
+    severity: Severity
+    onset: Instant
+    told: Instant
+    candidates: tuple[Candidate, ...]
+    not_ruled_out: tuple[str, ...]
+    zones: tuple[str, ...]
+    alarms: tuple[str, ...]
+    numbers: str
+    first_action: str
+    ended: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeavingSnapshot:
+    """A zone on its way out of its window: when, if it goes on like this.
+
+    Attributes
+    ----------
+    edge
+        ``low`` or ``high``.
+    in_s, earliest_s, latest_s
+        From the newest row, with the range that the scatter of the samples leaves. [s]
+    toward_c, time_constant_s
+        The first-order course that the newest samples follow. [degC, s]
+    """
+
+    edge: str
+    in_s: float
+    earliest_s: float
+    latest_s: float
+    toward_c: float
+    time_constant_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,6 +519,8 @@ class CellSnapshot:
         Parts by their first verdict, in the order of ``Verdict``; empty where none are counted.
     idle_since
         When melt last flowed, which may be now; None where that is not known.
+    findings
+        Those that last, the worst first, then the newest ended ones.
     """
 
     id: str
@@ -412,6 +537,7 @@ class CellSnapshot:
     air: AirSnapshot | None = None
     judged: tuple[int, ...] = ()
     idle_since: Instant | None = None
+    findings: tuple[FindingSnapshot, ...] = ()
 
 
 class LinkState(StrEnum):

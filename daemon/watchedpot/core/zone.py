@@ -39,6 +39,7 @@ from watchedpot.core.snapshot import (
     Activity,
     CoreSnapshot,
     Exposure,
+    LeavingSnapshot,
     Phase,
     TipSnapshot,
     ZoneSnapshot,
@@ -568,6 +569,7 @@ def zone_snapshot(
     ambient_c: float,
     use_kg_per_s: float | None,
     charge: ChargeRules,
+    leaving: LeavingSnapshot | None = None,
 ) -> ZoneSnapshot:
     """The zone for the outputs."""
     rules, last = plan.rules, state.last
@@ -596,6 +598,7 @@ def zone_snapshot(
         tip=_tip_snapshot(state, plan, ambient_c=ambient_c, dosing=charge.dosing),
         transport_delay_s=_transport_delay_s(rules, use_kg_per_s),
         phase_since=state.phase_since if state.is_seen else state.last_good,
+        leaving=leaving,
     )
 
 

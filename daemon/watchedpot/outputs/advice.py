@@ -23,6 +23,7 @@ from watchedpot.core.units import NANO
 from watchedpot.outputs.wording import (
     ahead,
     duration,
+    finding_sentence,
     joined,
     listed,
     percent,
@@ -336,10 +337,26 @@ def _all_well(_: CellSnapshot, __: ZoneSnapshot | None) -> str:
     return "every zone is ready and in its window"
 
 
+def _found(cell: CellSnapshot, zone: ZoneSnapshot | None) -> str:
+    """The sentence of the worst finding that lasts, of the zone where it names one."""
+    name = zone.id if zone is not None else ""
+    lasting = [one for one in cell.findings if one.ended is None]
+    ours = [one for one in lasting if name in one.zones] or lasting
+    return finding_sentence(ours[0]) if ours else f"something is wrong at {_named(zone)}"
+
+
 _REASONS: dict[Why, Callable[[CellSnapshot, ZoneSnapshot | None], str]] = {
     Why.OVER_CEILING: _over_ceiling,
     Why.ZONE_COLD: _zone_cold,
     Why.ZONE_HOT: _zone_hot,
+    Why.READS_LOW: _found,
+    Why.HEAT_RUNS_ON: _found,
+    Why.LOOP_BLIND: _found,
+    Why.NO_HEAT: _found,
+    Why.WRONG_SETPOINT: _found,
+    Why.FINDING: _found,
+    Why.READING_DOUBTED: _found,
+    Why.DATA_DOUBTED: _found,
     Why.BUILT_UP: _built_up,
     Why.READING_BAD: _reading_bad,
     Why.NOT_SEEN: _not_seen,

@@ -12,7 +12,7 @@ from math import isfinite
 
 from watchedpot.core.model import Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
-from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
+from watchedpot.core.snapshot import AlarmState, Cause, ChargeState, FindingSnapshot, Phase
 from watchedpot.core.units import NANO
 
 DAY_S = 86_400
@@ -501,6 +501,96 @@ def _outlook(event: Event) -> str:
     )
 
 
+_LIKELY = {
+    Cause.NO_HEAT: "no power reaches its heater",
+    Cause.PART_OF_HEAT: "part of its heater is lost",
+    Cause.STUCK_ON: "its heater stays on though none is asked for",
+    Cause.SENSOR_LOW: "its sensor reads far too low, so that it is hotter than it reads",
+    Cause.SENSOR_SLIPPED: "its sensor has lost contact, so that it is hotter than it reads",
+    Cause.SENSOR_BREAK: "its sensor is broken",
+    Cause.FROZEN_AT_CONTROLLER: "its controller acts on a reading that stands still",
+    Cause.FROZEN_IN_DATA: "what is read stands still",
+    Cause.OVERSHOOT: "an overshoot",
+    Cause.WRONG_SETPOINT: "a wrong setpoint or recipe",
+    Cause.DRAFT: "more heat is lost to the air: a draft or an open door",
+    Cause.SUPPLY_LOW: "the supply of the heaters is low",
+    Cause.ALL_HEAT_LOST: "no power reaches any heater",
+    Cause.HANDLING: "it was wiped or touched",
+    Cause.CHARGE_CHANGE: "another charge was loaded",
+    Cause.REFILL: "the tank was refilled",
+    Cause.COLD_START: "it heats up",
+    Cause.SETBACK: "setback, or the way back from it",
+    Cause.CYCLING: "on/off control, or the controller tunes itself",
+    Cause.ZONES_CROSSED: "the sensors or heaters of two zones are exchanged",
+    Cause.SCALE_OR_UNIT: "another scale or unit than configured",
+    Cause.PLC_RESTART: "the cell's controller restarts",
+    Cause.LINK: "the link to the cell's controller is lost",
+    Cause.CLOCK: "the computer's clock was set",
+    Cause.UNKNOWN: "nothing that is known",
+}
+"""What each cause is in a sentence that begins with likely."""
+
+
+def finding_sentence(finding: FindingSnapshot) -> str:
+    """What is seen, what it likely is, what speaks against other causes, what to do first.
+
+    Examples
+    --------
+    >>> from watchedpot.core.snapshot import Candidate, Severity
+    >>> now, numbers = Instant(0, 0), "116.2 degC and falling 0.09 K/s, heater at 100 %"
+    >>> causes = (Candidate(Cause.NO_HEAT, 0.8, ("no heat arrives",)),)
+    >>> for part in finding_sentence(
+    ...     FindingSnapshot("lens_4/1", Severity.HOLD, now, now, causes, (), ("nozzle",), (),
+    ...     numbers, "Hold dispensing")
+    ... ).split(". "):
+    ...     print(part)
+    nozzle: 116.2 degC and falling 0.09 K/s, heater at 100 %
+    Likely no power reaches its heater (80 %): no heat arrives
+    Hold dispensing
+    """
+    likeliest, *others = finding.candidates
+    against = [(c.cause, c.speaks_against[0]) for c in others if c.speaks_against]
+    reasons = joined(*likeliest.speaks_for)
+    parts = [
+        f"{' and '.join(finding.zones) or 'the cell'}: {finding.numbers}",
+        f"Likely {_LIKELY[likeliest.cause]} ({percent(likeliest.certainty)})"
+        + (f": {reasons}" if reasons else ""),
+        joined(*(f"but {text}" for text in likeliest.speaks_against)).capitalize(),
+        joined(*(f"not {_cause_words(c)}: {t}" for c, t in against[:2])).capitalize(),
+        joined(*finding.not_ruled_out).capitalize(),
+        finding.first_action,
+    ]
+    return ". ".join(part for part in parts if part)
+
+
+def _cause_words(cause: Cause) -> str:
+    """A cause in a word or two."""
+    return cause.value.replace("_", " ")
+
+
+def _found(event: Event) -> str:
+    """The same sentence from an event of a finding."""
+    cause = next((each for each in Cause if each == event.detail("cause")), Cause.UNKNOWN)
+    place = _given(event, "zones", " {}") or _given(event, "zone", " {}")
+    reasons = _given(event, "speaks_for", ": {}")
+    parts = [
+        f"{event.cell}{place}: {_text(event, 'numbers')}",
+        f"Likely {_LIKELY[cause]}{_share(event, 'certainty', ' ({})')}{reasons}",
+        _given(event, "against", "Against it and others: {}"),
+        _given(event, "not_ruled_out", "Not ruled out: {}"),
+        _text(event, "action"),
+    ]
+    return ". ".join(part for part in parts if part)
+
+
+def _finding_ended(event: Event) -> str:
+    cause = next((each for each in Cause if each == event.detail("cause")), Cause.UNKNOWN)
+    place = _given(event, "zones", " {}")
+    return listed(
+        f"{event.cell}{place}: no longer {_LIKELY[cause]}", _span(event, "lasted_s", "after {}")
+    )
+
+
 def _charge_suspected(event: Event) -> str:
     drop_k = _number(event, "drop_k")
     cooled = f"cooled by {drop_k:.1f} K or more" if drop_k is not None else "cooled"
@@ -784,6 +874,9 @@ _SENTENCES: dict[EventKind, Callable[[Event], str]] = {
     EventKind.AIR_MOIST: _air_moist,
     EventKind.AIR_DRY: _air_dry,
     EventKind.WIPED: _wiped,
+    EventKind.FINDING_OPENED: _found,
+    EventKind.FINDING_CHANGED: _found,
+    EventKind.FINDING_ENDED: _finding_ended,
     EventKind.ENTRY_REFUSED: _entry_refused,
     EventKind.DAEMON_STARTED: _daemon_started,
     EventKind.DAEMON_STOPPED: _daemon_stopped,

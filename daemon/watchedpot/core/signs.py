@@ -1,0 +1,703 @@
+"""What can be seen in the bins of a zone: figures of its heat, and signs with their patience.
+
+Theory of operation
+-------------------
+A heated zone is close to first order. At rest the heater gives ``need`` percent, which is in
+proportion to the temperature above the room; every percent more or less warms or cools it by a
+hundredth of its full rate:
+
+    slope = full_rate * (output - need) / 100     need = need_per_k * (T - room)
+
+So slope and temperature tell how much heat *arrives*, whatever the controller asks for:
+
+    arrives = need + 100 * slope / full_rate
+
+Heat that is asked for and does not arrive, heat that arrives unasked, and a reading that falls
+faster than without any heat (arrives < 0, which no heater and no room can do) are the three
+things that the rules of ``causes`` are about. ``need_per_k`` and ``full_rate`` are learned of
+each zone; they begin with those of its kind.
+
+A sign is a condition that has held for a while, and is over when it has not for another while.
+All are computed for whole columns of bins at once; only where one of them changes does anything
+else have to be looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from enum import IntEnum
+from typing import NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from watchedpot.core.bins import BIN_S, NO_OUTPUT, NONE_MK, Bins, Bools, Ints
+from watchedpot.core.model import Reason
+from watchedpot.core.rules import ZoneKind
+from watchedpot.core.snapshot import Phase
+from watchedpot.core.units import NANO
+
+Floats: TypeAlias = NDArray[np.float64]
+
+KEPT = 60
+"""Bins that are kept of the past: two minutes, for what shows late. [1]"""
+
+SHORT, LONG = 5, 15
+"""Bins of a short and a long look: 10 and 30 s. [1]"""
+
+HELD_TEMP, HELD_OUTPUT = LONG, SHORT
+"""Bins for which a value stands in for those that are missing. [1]"""
+
+PHASES = tuple(Phase)
+PHASE_CODE = {phase: code for code, phase in enumerate(PHASES)}
+
+COARSE_MK = 250
+"""From this step on equal values say nothing: whole shifts of them are healthy (process notes:
+17 to 24 s in 8 h at 0.1 K, all of the 8 h at 0.5 K; computed there). [mK]"""
+
+
+class KindFigures(NamedTuple):
+    """What zones of a kind are like before anything is learned of one.
+
+    Attributes
+    ----------
+    need_per_k
+        Output that holds a kelvin above the room. [%/K]
+    full_rate
+        How fast full output warms it, losses aside. [K/s]
+    lag_s
+        Until a change of output shows. [s]
+    """
+
+    need_per_k: float
+    full_rate: float
+    lag_s: float
+
+
+KINDS = {
+    ZoneKind.NOZZLE: KindFigures(0.23, 0.48, 6.0),
+    ZoneKind.SYRINGE: KindFigures(0.20, 0.27, 10.0),
+    ZoneKind.CARTRIDGE: KindFigures(0.20, 0.15, 15.0),
+    ZoneKind.HOSE: KindFigures(0.40, 0.45, 20.0),
+    ZoneKind.TANK: KindFigures(0.16, 0.20, 30.0),
+}
+"""Common practice for zones of the usual size and power, no source; learned as soon as may be."""
+
+
+class Sign(IntEnum):
+    """What can be seen of a zone, in the order of its bits."""
+
+    # of its data
+    SENSOR = 0  # readings come, and are none
+    UNREADABLE = 1  # they are beyond what can be, or of another kind
+    ZEROED = 2  # they are the code that stands for nothing
+    SILENT = 3  # none come
+    STOPPED = 4  # what comes does not move
+    # of what is wanted of it
+    OFF = 5
+    SETBACK = 6
+    HEATING = 7
+    RECOVERING = 8
+    STEPPED = 9  # its setpoint was changed of late
+    HIGH_SETPOINT = 10
+    # of what is done with it
+    FLOWING = 11  # melt flowed of late
+    PRODUCING = 12
+    WIPED = 13  # of late
+    # of its temperature
+    LOW = 14
+    HIGH = 15
+    BACK = 16  # near its setpoint
+    FALLS = 17
+    COOLS = 18  # as fast as without heat
+    DROPS = 19  # faster than without heat
+    DIPPED = 20  # dropped of late
+    FALLEN = 21  # dropped further than a touch explains, and not come back
+    BELOW_ROOM = 22
+    LEAPT = 23  # risen faster than full heat can
+    # of its heater
+    FULL = 24
+    NONE_ASKED = 25
+    FULL_OF_LATE = 26
+    LITTLE = 27  # much less heat arrives than is asked for
+    STARVED = 28  # much is asked for, and hardly any arrives
+    NO_RISE = 29  # long at full output, and not rising
+    UNASKED = 30  # heat arrives that is not asked for
+    UNASKED_LONG = 31
+    MORE = 32  # steady, at more output than this takes
+    DOUBLE = 33
+    FIFTH_MORE = 34
+    CYCLES = 35
+    # of what does not move
+    STILL = 36
+    DRIVEN = 37  # the output went one way while the reading stood still
+    ALL_STILL = 38
+    OUT_STILL = 39
+    # more of its heater
+    ASKS = 40  # much more than it takes
+    STARVED_LONG = 41
+    MORE_LONG = 42
+    UNANSWERED = 43  # far from its setpoint, and the controller does not mind
+    SILENT_LONG = 44
+    # what it is
+    OUTPUT_READ = 45
+    WIPE_TOLD = 46  # the cell says when it is wiped
+    PACK = 47
+    TANK = 48
+    CHARGED = 49  # another charge came of late
+    TREMBLES = 50  # its output does, as with a live reading
+    SOAKS = 51  # what lies in it may still take heat
+    LIVE = 52  # it is not seen, and its heater is still controlled
+    SCALED = 53  # its reading leapt by a factor of ten, or as from degC to degF
+
+    @property
+    def bit(self) -> int:
+        """Its place in a mask."""
+        return 1 << self.value
+
+
+class Patience(NamedTuple):
+    """How many seconds a condition must hold, and must not hold for it to be over. [s]."""
+
+    on_s: float = BIN_S
+    off_s: float = BIN_S
+
+
+_DEFAULT = Patience()
+PATIENCE: dict[Sign, Patience] = {
+    Sign.SENSOR: Patience(2.0, 4.0),
+    Sign.UNREADABLE: Patience(2.0, 4.0),
+    Sign.ZEROED: Patience(2.0, 4.0),
+    Sign.SILENT: Patience(4.0, 4.0),
+    Sign.STOPPED: Patience(4.0, 4.0),
+    Sign.STEPPED: Patience(2.0, 180.0),
+    Sign.FLOWING: Patience(2.0, 20.0),
+    Sign.PRODUCING: Patience(2.0, 4.0),
+    Sign.WIPED: Patience(2.0, 260.0),
+    Sign.LOW: Patience(4.0, 4.0),
+    Sign.HIGH: Patience(4.0, 2.0),
+    Sign.TREMBLES: Patience(10.0, 20.0),
+    Sign.BACK: Patience(10.0, 6.0),
+    Sign.FALLS: Patience(6.0, 10.0),
+    Sign.COOLS: Patience(10.0, 14.0),
+    Sign.DROPS: Patience(2.0, 12.0),
+    Sign.DIPPED: Patience(2.0, 240.0),
+    Sign.FALLEN: Patience(2.0, 10.0),
+    Sign.BELOW_ROOM: Patience(10.0, 10.0),
+    Sign.LEAPT: Patience(2.0, 60.0),
+    Sign.FULL: Patience(4.0, 6.0),
+    Sign.NONE_ASKED: Patience(4.0, 4.0),
+    Sign.FULL_OF_LATE: Patience(4.0, 60.0),
+    Sign.LITTLE: Patience(8.0, 12.0),
+    Sign.STARVED: Patience(10.0, 14.0),
+    Sign.NO_RISE: Patience(20.0, 10.0),
+    Sign.UNASKED: Patience(4.0, 6.0),
+    Sign.UNASKED_LONG: Patience(16.0, 6.0),
+    Sign.MORE: Patience(30.0, 30.0),
+    Sign.DOUBLE: Patience(30.0, 30.0),
+    Sign.FIFTH_MORE: Patience(40.0, 30.0),
+    Sign.CYCLES: Patience(20.0, 120.0),
+    Sign.STILL: Patience(2.0, 2.0),
+    Sign.DRIVEN: Patience(4.0, 4.0),
+    Sign.ALL_STILL: Patience(2.0, 20.0),
+    Sign.STARVED_LONG: Patience(300.0, 14.0),
+    Sign.MORE_LONG: Patience(1200.0, 60.0),
+    Sign.UNANSWERED: Patience(16.0, 6.0),
+    Sign.SILENT_LONG: Patience(14.0, 4.0),
+    Sign.CHARGED: Patience(2.0, 900.0),
+    Sign.SOAKS: Patience(2.0, 1800.0),
+    Sign.SCALED: Patience(2.0, 30.0),
+}
+"""Where it is not one bin either way; common practice, tuned on invented plants."""
+
+ON_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).on_s // BIN_S) for s in Sign])[:, None]
+OFF_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).off_s // BIN_S) for s in Sign])[:, None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneFigures:
+    """What is known of m zones, as columns (m, 1).
+
+    Attributes
+    ----------
+    need_per_k, full_rate, lag_s
+        As of their kind, or learned. [%/K, K/s, s]
+    noise_k
+        Scatter of a bin around its neighbours. [K]
+    still_s
+        Longest that a healthy reading stands still, nan where that says nothing. [s]
+    all_still_s
+        The same of everything that its source serves. [s]
+    usual_c, low_c, high_c, off_c
+        Usual setpoint, window, and below what the zone is off. [degC]
+    is_learned, is_driven
+        Whether ``need_per_k``, and ``full_rate``, are this zone's own.
+    has_output, is_wipe_told
+        Whether its heater output is read, and a wipe is told.
+    is_pack, is_tank
+        Whether a charge is changed here as a whole, or topped up.
+    """
+
+    need_per_k: Floats
+    full_rate: Floats
+    lag_s: Floats
+    noise_k: Floats
+    still_s: Floats
+    all_still_s: Floats
+    usual_c: Floats
+    low_c: Floats
+    high_c: Floats
+    off_c: Floats
+    is_learned: Bools
+    is_driven: Bools
+    has_output: Bools
+    is_wipe_told: Bools
+    is_pack: Bools
+    is_tank: Bools
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What the signs of a zone go on from.
+
+    Attributes
+    ----------
+    temp_mk, output
+        The newest ``KEPT`` bins; ``NONE_MK`` and ``NO_OUTPUT`` where nothing is known. [mK, 0.01 %]
+    setpoint_mk
+        The newest setpoint, ``NONE_MK`` before one was told. [mK]
+    held, missed
+        For how many bins the condition of each sign has held, has not; no more than needed.
+    mask
+        The signs that are on.
+    """
+
+    temp_mk: tuple[int, ...] = ()
+    output: tuple[int, ...] = ()
+    setpoint_mk: int = NONE_MK
+    held: tuple[int, ...] = (0,) * len(Sign)
+    missed: tuple[int, ...] = (0,) * len(Sign)
+    mask: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Figures:
+    """The figures of m zones over k bins, all (m, k).
+
+    Attributes
+    ----------
+    temp_c, setpoint_c, room_c, off_k
+        Reading, setpoint (or the usual one), room, and reading above setpoint. [degC, K]
+    short_rate, long_rate
+        Slope over the short and the long look. [K/s]
+    output, short_output, long_output
+        Newest, and means over the looks; nan where not known. [%]
+    need
+        Output that holds this temperature above the room. [%]
+    cooling
+        How fast the zone cools without heat. [K/s]
+    short_arrives, long_arrives
+        Heat that arrives, as output. [%]
+    fallen_k
+        Change within 6 s. [K]
+    still_s, out_still_s
+        For how long reading and output are the same. [s]
+    is_seen
+        Whether there was a good row.
+    """
+
+    temp_c: Floats
+    setpoint_c: Floats
+    room_c: Floats
+    off_k: Floats
+    short_rate: Floats
+    long_rate: Floats
+    output: Floats
+    short_output: Floats
+    long_output: Floats
+    need: Floats
+    cooling: Floats
+    short_arrives: Floats
+    long_arrives: Floats
+    fallen_k: Floats
+    still_s: Floats
+    out_still_s: Floats
+    is_seen: Bools
+
+    def at(self, zone: int, place: int) -> dict[str, float]:
+        """All figures of one zone in one bin, by name."""
+        return {item.name: float(getattr(self, item.name)[zone, place]) for item in fields(self)}
+
+
+class Seen(NamedTuple):
+    """The figures and signs of k bins, and what the next ones go on from.
+
+    Attributes
+    ----------
+    mask : (m, k) int64
+        The signs that are on.
+    temp_mk, outputs : (m, KEPT + k) int64
+        With the past before them. [mK, 0.01 %]
+    """
+
+    figures: Figures
+    mask: Ints
+    temp_mk: Ints
+    outputs: Ints
+    carried: tuple[Carried, ...]
+
+
+def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
+    """Figures and signs of some bins, at least one."""
+    temps = _with_past([zone.temp_mk for zone in before], bins.temp_mk, NONE_MK)
+    outputs = _with_past([zone.output for zone in before], bins.output, NO_OUTPUT)
+    setpoint_mk, first_mk = _setpoints(before, bins)
+    figures = _figures(bins, zones, temps, outputs, setpoint_mk)
+    wanted = _conditions(figures, bins, zones, (temps, outputs), (setpoint_mk, first_mk))
+    held, missed, is_on = _patient(before, wanted)
+    bits = np.array([sign.bit for sign in Sign], dtype=np.int64)[:, None, None]
+    mask = (is_on * bits).sum(axis=0)
+    carried = tuple(
+        Carried(
+            tuple(temps[zone, -KEPT:].tolist()),
+            tuple(outputs[zone, -KEPT:].tolist()),
+            int(setpoint_mk[zone, -1]),
+            tuple(held[:, zone].tolist()),
+            tuple(missed[:, zone].tolist()),
+            int(mask[zone, -1]),
+        )
+        for zone in range(len(before))
+    )
+    return Seen(figures, mask, temps, outputs, carried)
+
+
+def _with_past(past: list[tuple[int, ...]], new: Ints, none: int) -> Ints:
+    """New columns behind the last ``KEPT`` of the past."""
+    rows = [(none,) * (KEPT - len(row)) + row for row in past]
+    return np.concatenate((np.array(rows, dtype=np.int64).reshape(len(past), KEPT), new), axis=1)
+
+
+def _setpoints(before: tuple[Carried, ...], bins: Bins) -> tuple[Ints, Ints]:
+    """The setpoint at each bin, and the one before the first.
+
+    It is looked at only where the temperature is good: a controller that restarts and shows
+    zeros everywhere has said nothing.
+    """
+    first = np.array([[zone.setpoint_mk] for zone in before], dtype=np.int64)
+    told = np.where(bins.good > 0, bins.setpoint_mk, NONE_MK)
+    return _held(np.concatenate((first, told), axis=1), NONE_MK, None)[:, 1:], first
+
+
+def _held(columns: Ints, none: int, limit: int | None) -> Ints:
+    """Each place without a value with the newest one before, no further back than the limit."""
+    is_known = columns != none
+    if is_known.all():
+        return columns
+    places = np.arange(columns.shape[1])
+    newest = np.maximum.accumulate(np.where(is_known, places, -1), axis=1)
+    held = np.take_along_axis(columns, np.maximum(newest, 0), axis=1)
+    is_held = newest >= 0
+    if limit is not None:
+        is_held &= places - newest <= limit
+    return np.where(is_held, held, none)
+
+
+def _figures(
+    bins: Bins, zones: ZoneFigures, temps: Ints, outputs: Ints, setpoint_mk: Ints
+) -> Figures:
+    """The figures of the new bins."""
+    held_mk = _held(temps, NONE_MK, HELD_TEMP)
+    is_known = held_mk != NONE_MK
+    temp_c = np.where(is_known[:, KEPT:], held_mk[:, KEPT:] / 1000.0, np.nan)
+    room_c = bins.room_mk / 1000.0
+    has_setpoint = (setpoint_mk != NONE_MK) & (setpoint_mk >= 1000.0 * zones.off_c)
+    setpoint_c = np.where(has_setpoint, setpoint_mk / 1000.0, zones.usual_c)
+    held_out = _held(outputs, NO_OUTPUT, HELD_OUTPUT)
+    short_output, long_output = _mean(held_out, SHORT), _mean(held_out, LONG)
+    short_rate, long_rate = (_slope(held_mk, is_known, size) for size in (SHORT, LONG))
+    need = np.maximum(zones.need_per_k * (temp_c - room_c), 0.0)
+    fallen_k = np.where(
+        is_known[:, KEPT:] & is_known[:, KEPT - 3 : -3],
+        (held_mk[:, KEPT:] - held_mk[:, KEPT - 3 : -3]) / 1000.0,
+        np.nan,
+    )
+    # The mean of the long look stood some way back: there its need was another.
+    long_need = need - zones.need_per_k * long_rate * (BIN_S * (LONG - 1) / 2.0)
+    return Figures(
+        temp_c=temp_c,
+        setpoint_c=setpoint_c,
+        room_c=room_c,
+        off_k=temp_c - setpoint_c,
+        short_rate=short_rate,
+        long_rate=long_rate,
+        output=np.where(held_out[:, KEPT:] >= 0, held_out[:, KEPT:] / 100.0, np.nan),
+        short_output=short_output,
+        long_output=long_output,
+        need=need,
+        cooling=need * zones.full_rate / 100.0,
+        short_arrives=need + 100.0 * short_rate / zones.full_rate,
+        long_arrives=long_need + 100.0 * long_rate / zones.full_rate,
+        fallen_k=fallen_k,
+        still_s=bins.still_ns / NANO,
+        out_still_s=bins.out_still_ns / NANO,
+        is_seen=bins.good > 0,
+    )
+
+
+def _slope(held_mk: Ints, is_known: Bools, size: int) -> Floats:
+    """Least squares slope over the newest bins, in K/s; nan where one of them is not known."""
+    weights = np.arange(size) - (size - 1) // 2
+    over_mk = sliding_window_view(held_mk[:, KEPT - size + 1 :], size, axis=1) @ weights
+    known = sliding_window_view(is_known[:, KEPT - size + 1 :], size, axis=1).all(axis=2)
+    return np.where(known, over_mk / (1000.0 * BIN_S * float(weights @ weights)), np.nan)
+
+
+def _mean(held_out: Ints, size: int) -> Floats:
+    """Mean output over the newest bins, in %; nan where one of them is not known."""
+    windows = sliding_window_view(held_out[:, KEPT - size + 1 :], size, axis=1)
+    return np.where(windows.min(axis=2) >= 0, windows.sum(axis=2) / (100.0 * size), np.nan)
+
+
+def _of(reason: Ints, *reasons: Reason) -> Bools:
+    """Whether each is one of these reasons."""
+    return np.isin(reason, [int(each) for each in reasons])
+
+
+def _conditions(
+    f: Figures,
+    bins: Bins,
+    zones: ZoneFigures,
+    past: tuple[Ints, Ints],
+    setpoints: tuple[Ints, Ints],
+) -> tuple[Bools, Bools]:
+    """What holds in each bin (signs, m, k), and what must hold for a sign to be over.
+
+    Comparisons with nan are false: what is not known is no sign.
+    """
+    temps, outputs = past
+    is_on = np.zeros((len(Sign), *f.temp_c.shape), dtype=np.bool_)
+    _data_conditions(is_on, bins, temps)
+    _wanted_conditions(is_on, bins, zones, setpoints)
+    _reading_conditions(is_on, f, zones)
+    _heater_conditions(is_on, f, zones, outputs)
+    _still_conditions(is_on, f, zones)
+    is_over = ~is_on
+    is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
+    # What fell is up again, or nobody wants it warm.
+    is_over[Sign.FALLEN] = (f.is_seen & (f.off_k > -3.0)) | is_on[Sign.OFF]
+    for sign in _UNSEEN_KEEPS:
+        is_over[sign] &= f.is_seen
+    return is_on, is_over
+
+
+def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
+    """Signs of what keeps a reading from being known; one row that is not good is none."""
+    is_seen = bins.good > 0
+    is_lost = (bins.rows > 0) & ~is_seen
+    is_twice = (bins.rows > 1) | (temps[:, KEPT - 1 : -1] == NONE_MK)
+    is_bad, reason = is_lost & is_twice, bins.reason
+    is_on[Sign.SENSOR] = is_bad & _of(reason, Reason.STATUS, Reason.NULL, Reason.NOT_FINITE)
+    is_on[Sign.UNREADABLE] = is_bad & _of(reason, Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE)
+    is_on[Sign.ZEROED] = is_bad & _of(reason, Reason.FILL_VALUE)
+    is_on[Sign.STOPPED] = is_bad & _of(reason, Reason.NOT_MOVING)
+    is_told = np.any(is_on[[Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED]], axis=0)
+    is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told
+
+
+def _in(phase: Ints, *phases: Phase) -> Bools:
+    """Whether each is one of these phases."""
+    return np.isin(phase, [PHASE_CODE[each] for each in phases])
+
+
+def _wanted_conditions(
+    is_on: Bools, bins: Bins, zones: ZoneFigures, setpoints: tuple[Ints, Ints]
+) -> None:
+    """Signs of what is wanted of a zone, done with it, and of what it is."""
+    phase = bins.phase
+    is_reservoir = zones.is_pack | zones.is_tank
+    is_on[Sign.OFF] = _in(phase, Phase.OFF, Phase.COOLING, Phase.UNKNOWN)
+    is_on[Sign.SETBACK] = _in(phase, Phase.SETBACK)
+    is_on[Sign.HEATING] = _in(phase, Phase.HEATING)
+    is_on[Sign.RECOVERING] = _in(phase, Phase.RECOVERING)
+    is_on[Sign.CHARGED] = (bins.charged > 0) & is_reservoir
+    is_cold = _in(phase, Phase.SETBACK, Phase.HEATING, Phase.RECOVERING, Phase.SOAKING)
+    is_on[Sign.SOAKS] = (is_cold | is_on[Sign.CHARGED]) & is_reservoir
+    told_mk, first_mk = setpoints
+    before_mk = np.concatenate((first_mk, told_mk[:, :-1]), axis=1)
+    is_on[Sign.STEPPED] = (np.abs(told_mk - before_mk) >= 1000) & (before_mk != NONE_MK)
+    is_on[Sign.HIGH_SETPOINT] = told_mk > 1000.0 * zones.high_c
+    is_on[Sign.FLOWING] = bins.flowing > 0
+    is_on[Sign.PRODUCING] = bins.producing > 0
+    is_on[Sign.WIPED] = bins.wiped > 0
+    is_on[Sign.OUTPUT_READ] = zones.has_output
+    is_on[Sign.WIPE_TOLD] = zones.is_wipe_told
+    is_on[Sign.PACK], is_on[Sign.TANK] = zones.is_pack, zones.is_tank
+
+
+def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
+    """Signs of the temperature alone."""
+    seen, is_hot = f.is_seen, ~is_on[Sign.OFF]
+    scatter = np.maximum(zones.noise_k, 0.03)
+    drift = 0.03 * zones.full_rate / 10.0 + 0.12 * scatter / BIN_S / LONG  # K/s, within noise
+    is_on[Sign.LOW] = seen & (f.off_k < -2.0)
+    is_on[Sign.HIGH] = seen & (f.off_k > 2.0)
+    is_on[Sign.BACK] = seen & (np.abs(f.off_k) < 1.2)
+    is_falling = seen & (f.short_rate < -0.12 * f.cooling - drift) & (f.off_k < -0.6)
+    is_on[Sign.FALLS] = is_falling & (f.long_rate < -drift)
+    unheated = f.short_rate / np.maximum(f.cooling, 1e-6)
+    # Until its rate is learned a zone may well cool twice as fast as its kind does.
+    slowest, fastest = np.where(zones.is_driven, -0.6, -0.5), np.where(zones.is_driven, -1.5, -2.4)
+    is_on[Sign.COOLS] = is_falling & (unheated <= slowest) & (unheated >= fastest)
+    quickest = np.maximum(np.where(zones.is_driven, 1.9, 2.6) * f.cooling, 0.15)
+    is_drop = (
+        seen & is_hot & (f.off_k < -0.5) & (-f.fallen_k > np.maximum(6.0 * quickest, 7.0 * scatter))
+    )
+    is_on[Sign.DROPS] = is_on[Sign.DIPPED] = is_drop
+    far_k = np.maximum(4.5, 36.0 * f.cooling)
+    further_k = np.maximum(6.5, 2.6 * 20.0 * f.cooling)
+    is_far = (-f.fallen_k > far_k) | (-10.0 * f.short_rate > further_k)
+    is_on[Sign.FALLEN] = seen & is_far & is_hot & (f.off_k < -3.0)
+    is_on[Sign.BELOW_ROOM] = seen & (f.temp_c < f.room_c - 4.0) & (f.short_output >= 50.0)
+    leap_k = np.maximum(6.0, 12.0 * zones.full_rate)
+    is_on[Sign.LEAPT] = seen & (f.fallen_k > leap_k) & is_hot
+    before_c = f.temp_c - f.fallen_k
+    is_degf = np.abs(f.temp_c - 1.8 * before_c - 32.0) < 2.5
+    is_ten = np.abs(f.temp_c - 10.0 * before_c) < 25.0
+    is_on[Sign.SCALED] = is_on[Sign.LEAPT] & (f.fallen_k > 20.0) & (is_degf | is_ten)
+
+
+_UNSEEN_KEEPS = tuple(
+    sign
+    for sign in Sign
+    if sign
+    not in (
+        *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
+        *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
+        *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
+    )
+)
+"""Signs that not seeing does not end."""
+
+
+def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
+    """Signs that need the heater output."""
+    seen, off_k = f.is_seen, f.off_k
+    is_idle = f.short_rate < 0.04 * zones.full_rate
+    missing = f.long_output - f.long_arrives
+    is_on[Sign.FULL] = seen & (f.output >= 90.0)
+    is_on[Sign.ASKS] = seen & (f.short_output >= np.maximum(2.0 * f.need, f.need + 16.0))
+    is_on[Sign.UNANSWERED] = seen & (
+        ((off_k < -8.0) & (f.short_output < np.minimum(60.0, 2.0 * f.need + 20.0)))
+        | ((off_k > 8.0) & (f.short_output > 5.0))
+    )
+    is_on[Sign.NONE_ASKED] = f.output <= 2.0
+    is_on[Sign.LIVE] = ~seen & (f.output > 4.0)
+    is_on[Sign.FULL_OF_LATE] = seen & (f.output >= 60.0)
+    is_on[Sign.LITTLE] = (
+        seen
+        & (missing > np.maximum(9.0, 0.35 * f.long_output))
+        & (f.short_arrives < 0.5 * f.short_output)
+        & (off_k < -0.8)
+        & (f.long_rate < 0.0)
+    )
+    much = np.maximum(np.minimum(2.2 * f.need, 80.0), 35.0)
+    is_on[Sign.STARVED] = is_on[Sign.STARVED_LONG] = (
+        seen
+        & (f.short_output >= much)
+        & (f.short_arrives < 0.25 * f.short_output)
+        & (f.long_arrives < 0.35 * f.long_output)
+        & (f.short_rate < 0.0)
+        & (off_k < -1.5)
+    )
+    is_on[Sign.NO_RISE] = (
+        seen
+        & (f.long_output >= 90.0)
+        & is_idle
+        & (f.long_rate < 0.06 * zones.full_rate)
+        & (off_k < -2.0)
+    )
+    is_unasked = (
+        seen
+        & (f.output <= 2.0)
+        & (f.short_arrives >= np.maximum(30.0, np.minimum(1.4 * f.need, 50.0)))
+        & ((f.short_rate > 0.12 * zones.full_rate) | (off_k > 10.0))
+        & (off_k > 0.3)
+    )
+    is_on[Sign.UNASKED] = is_on[Sign.UNASKED_LONG] = is_unasked
+    is_steady = (
+        seen
+        & (np.abs(f.long_rate) < np.maximum(0.25 * f.cooling, 0.01))
+        & (np.abs(off_k) < 2.5)
+        & zones.is_learned
+    )
+    more = f.long_output / np.maximum(f.long_arrives, 1.0)
+    is_on[Sign.MORE] = is_steady & (more >= 1.3) & (f.long_output - f.long_arrives > 4.0)
+    is_on[Sign.MORE_LONG] = is_on[Sign.MORE]
+    is_on[Sign.DOUBLE] = is_steady & (more >= 1.75) & (more <= 2.35)
+    is_on[Sign.FIFTH_MORE] = is_steady & (more >= 1.12) & (more <= 1.5)
+    extreme = (outputs >= 9500) | ((outputs <= 300) & (outputs >= 0))
+    side = np.where(extreme, np.where(outputs >= 9500, 1, -1), 0)
+    swings = _swings(side)
+    share = sliding_window_view(extreme[:, 1:], KEPT, axis=1).mean(axis=2)
+    is_on[Sign.CYCLES] = seen & (swings >= 2) & (share >= 0.8)
+    moves = np.abs(outputs[:, KEPT - LONG + 1 :] - outputs[:, KEPT - LONG : -1])
+    trembling = sliding_window_view(moves, LONG, axis=1).mean(axis=2)
+    is_on[Sign.TREMBLES] = seen & (trembling >= 15.0)
+    is_on[Sign.OUT_STILL] = seen & (f.out_still_s >= 20.0)
+
+
+def _swings(side: Ints) -> Ints:
+    """How often within the newest bins the output went from one end to the other."""
+    places = np.arange(side.shape[1])
+    newest = np.maximum.accumulate(np.where(side != 0, places, -1), axis=1)
+    held = np.where(newest >= 0, np.take_along_axis(side, np.maximum(newest, 0), axis=1), 0)
+    turned = np.zeros_like(side)
+    turned[:, 1:] = (held[:, 1:] * held[:, :-1]) < 0
+    swings: Ints = sliding_window_view(turned[:, 1:], KEPT, axis=1).sum(axis=2)
+    return swings
+
+
+def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
+    """Signs of what does not move."""
+    is_on[Sign.STILL] = f.is_seen & (f.still_s >= zones.still_s) & ~is_on[Sign.OFF]
+    moved = np.abs(f.long_output - f.need)
+    is_on[Sign.DRIVEN] = (
+        is_on[Sign.STILL] & (moved >= 5.0) & (f.out_still_s < 10.0) & zones.is_learned
+    )
+    still_s = np.where(zones.has_output, np.minimum(f.still_s, f.out_still_s), f.still_s)
+    is_still = (still_s >= zones.all_still_s) & f.is_seen
+    is_on[Sign.ALL_STILL] = is_still.all(axis=0, keepdims=True) & ~is_on[Sign.OFF]
+
+
+def _patient(before: tuple[Carried, ...], wanted: tuple[Bools, Bools]) -> tuple[Ints, Ints, Bools]:
+    """Conditions made signs: ages at the end (signs, m), and which are on (signs, m, k)."""
+    is_on, is_over = wanted
+    held = _ages(is_on, np.array([zone.held for zone in before]).T)
+    missed = _ages(is_over, np.array([zone.missed for zone in before]).T)
+    bits = np.array([sign.value for sign in Sign])[:, None]
+    was_on = (np.array([zone.mask for zone in before], dtype=np.int64)[None, :] >> bits) & 1
+    marks = np.where(held >= ON_BINS[..., None], 1, np.where(missed >= OFF_BINS[..., None], -1, 0))
+    marks = np.concatenate((2 * was_on[..., None] - 1, marks), axis=2)
+    places = np.arange(marks.shape[2])
+    newest = np.maximum.accumulate(np.where(marks != 0, places, 0), axis=2)
+    signs = np.take_along_axis(marks, newest, axis=2)[:, :, 1:] > 0
+    return (
+        np.minimum(held[:, :, -1], ON_BINS),
+        np.minimum(missed[:, :, -1], OFF_BINS),
+        signs,
+    )
+
+
+def _ages(condition: Bools, before: Ints) -> Ints:
+    """For how many bins each condition has held, this one included."""
+    places = np.arange(condition.shape[2])
+    never = np.where(condition, -(2**40), places)
+    last = np.concatenate(((-1 - before)[..., None], never), axis=2)
+    return places - np.maximum.accumulate(last, axis=2)[..., 1:]
+
+
+def of_zones(zones: ZoneFigures, places: list[int]) -> ZoneFigures:
+    """The figures of some of the zones."""
+    picked = {item.name: getattr(zones, item.name)[places] for item in fields(zones)}
+    return replace(zones, **picked)

@@ -1,0 +1,248 @@
+"""Figures and signs of bins, against the closed forms of a first-order zone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from watchedpot.core.bins import BIN_S, COLUMNS, NO_OUTPUT, NONE_MK, Bins
+from watchedpot.core.learned import Learned, ZoneFacts, first_learned, zone_figures
+from watchedpot.core.model import Reason
+from watchedpot.core.rules import ZoneKind
+from watchedpot.core.signs import KEPT, PHASE_CODE, Carried, Seen, Sign, ZoneFigures, look
+from watchedpot.core.snapshot import Phase
+
+SAME = settings(derandomize=True, deadline=None, database=None, max_examples=40)
+ROOM_C, SETPOINT_C = 23.0, 115.0
+KNOWN = replace(
+    first_learned("nozzle", ZoneKind.NOZZLE),
+    need_per_k=0.25,
+    full_rate=0.5,
+    rested=5,
+    driven=5,
+    step_mk=100,
+)
+FACTS = ZoneFacts(
+    ZoneKind.NOZZLE, SETPOINT_C, 110.0, 120.0, 50.0, has_output=True, is_wipe_told=True
+)
+
+
+def bins(temps_c: np.ndarray, output: np.ndarray | float, **columns: int | np.ndarray) -> Bins:
+    """Bins of one zone of two good rows each, whatever else is told of them."""
+    k = temps_c.size
+    usual: dict[str, int | np.ndarray] = {
+        "rows": 2,
+        "good": 2,
+        "outputs": 2,
+        "setpoint_mk": round(1000 * SETPOINT_C),
+        "room_mk": round(1000 * ROOM_C),
+        "phase": PHASE_CODE[Phase.READY],
+    }
+    known = dict.fromkeys(COLUMNS, 0) | usual | columns
+    found = {n: np.broadcast_to(np.asarray(v, np.int64), (1, k)).copy() for n, v in known.items()}
+    found["temp_mk"] = np.where(
+        found["good"] > 0, np.rint(1000.0 * temps_c).astype(np.int64), NONE_MK
+    )
+    found["output"] = np.broadcast_to(np.rint(100.0 * np.asarray(output)).astype(np.int64), (1, k))
+    index = np.arange(k)
+    return Bins(index, index, np.zeros(k, dtype=np.int64), found)
+
+
+def seen(some: Bins, known: Learned = KNOWN, facts: ZoneFacts = FACTS) -> Seen:
+    """Figures and signs of them."""
+    return look((Carried(),), some, zone_figures([known], [facts]))
+
+
+def first(found: Seen, sign: Sign) -> int | None:
+    """First bin with a sign, None if it never is on."""
+    places = np.flatnonzero(found.mask[0] & sign.bit)
+    return int(places[0]) if places.size else None
+
+
+def at_rest(count: int) -> np.ndarray:
+    """A zone that stands at its setpoint."""
+    return np.full(count, SETPOINT_C)
+
+
+REST = 0.25 * (SETPOINT_C - ROOM_C)
+
+
+@SAME
+@given(start_c=st.floats(90.0, 150.0), output=st.floats(0.0, 100.0))
+def test_what_arrives_is_what_is_given(start_c: float, output: float) -> None:
+    """Along the exact course of a first-order zone as much heat arrives as its heater gives.
+
+    Source: closed form of the first-order step response (analysis): T tends to room plus
+    output over need with the time constant 100 / (need * rate).
+    """
+    tau_s = 100.0 / (0.25 * 0.5)
+    end_c = ROOM_C + output / 0.25
+    time_s = BIN_S * np.arange(40.0)
+    temps_c = end_c + (start_c - end_c) * np.exp(-time_s / tau_s)
+    figures = seen(bins(temps_c, output)).figures
+    assert np.allclose(figures.long_arrives[0, 15:], output, atol=1.0)
+    assert np.allclose(figures.short_arrives[0, 15:], output, atol=1.5)
+    assert np.isnan(figures.long_rate[0, :14]).all()
+
+
+def test_natural_cooling_is_newtons_law() -> None:
+    """Without heat a zone falls as fast as its cooling figure says, and has the sign of it.
+
+    Source: Newton's law of cooling in closed form (analysis).
+    """
+    time_s = BIN_S * np.arange(60.0)
+    cooled_c = ROOM_C + (SETPOINT_C - ROOM_C) * np.exp(-time_s / 800.0)
+    found = seen(bins(cooled_c, 100.0))
+    assert np.allclose(-found.figures.short_rate[0, 8:], found.figures.cooling[0, 8:], rtol=0.05)
+    assert first(found, Sign.COOLS) is not None
+    assert first(found, Sign.STARVED) is not None
+    assert first(found, Sign.FALLEN) is None
+
+
+def test_a_zone_at_rest_has_no_sign_of_trouble() -> None:
+    """At its setpoint with its usual output it is back, and nothing else is to be seen."""
+    mask = int(seen(bins(at_rest(80), REST)).mask[0, -1])
+    allowed = {Sign.BACK, Sign.OUTPUT_READ, Sign.WIPE_TOLD}
+    assert {sign for sign in Sign if mask & sign.bit} == allowed
+
+
+FALLS = at_rest(40) - np.concatenate((np.zeros(30), 3.0 * np.arange(1.0, 11.0)))
+LEAPS = at_rest(40) + np.concatenate((np.zeros(30), np.full(10, 40.0)))
+DEGF = np.where(np.arange(40) < 30, SETPOINT_C, 1.8 * SETPOINT_C + 32.0)
+
+
+@pytest.mark.parametrize(
+    ("sign", "temps_c", "output", "columns", "within_bins"),
+    [
+        (Sign.DROPS, FALLS, 90.0, {}, 4),
+        (Sign.FALLEN, FALLS, 90.0, {}, 4),
+        (Sign.LOW, FALLS, 90.0, {}, 4),
+        (Sign.LEAPT, LEAPS, 0.0, {}, 2),
+        (Sign.HIGH, LEAPS, 0.0, {}, 3),
+        (Sign.SCALED, DEGF, 22.0, {}, 2),
+        (Sign.UNANSWERED, DEGF, 22.0, {}, 10),
+        (Sign.BELOW_ROOM, at_rest(40) - 100.0, 90.0, {}, 0),
+        (Sign.NO_RISE, at_rest(40) - 20.0, 100.0, {}, 0),
+        (Sign.MORE, at_rest(60), 2.0 * REST, {}, 0),
+        (Sign.DOUBLE, at_rest(60), 2.0 * REST, {}, 0),
+        (Sign.FIFTH_MORE, at_rest(60), 1.25 * REST, {}, 0),
+        (Sign.UNASKED, at_rest(40) + np.arange(40.0), 0.0, {}, 0),
+        (Sign.UNASKED_LONG, at_rest(40) + np.arange(40.0), 0.0, {}, 0),
+        (Sign.CYCLES, at_rest(90), np.where(np.arange(90) // 10 % 2, 100.0, 0.0), {}, 0),
+        (Sign.HIGH_SETPOINT, at_rest(40), REST, {"setpoint_mk": 150_000}, 0),
+        (Sign.STILL, at_rest(40), REST, {"still_ns": 100 * 10**9}, 0),
+        (
+            Sign.ALL_STILL,
+            at_rest(40),
+            REST,
+            {"still_ns": 30 * 10**9, "out_still_ns": 30 * 10**9},
+            0,
+        ),
+        (Sign.DRIVEN, at_rest(40), 1.5 * REST, {"still_ns": 100 * 10**9}, 0),
+        (Sign.FLOWING, at_rest(4), REST, {"flowing": 1}, 0),
+        (Sign.PRODUCING, at_rest(4), REST, {"producing": 1}, 0),
+        (Sign.WIPED, at_rest(4), REST, {"wiped": 1}, 0),
+        (Sign.HEATING, at_rest(4), REST, {"phase": PHASE_CODE[Phase.HEATING]}, 0),
+        (Sign.SETBACK, at_rest(4), REST, {"phase": PHASE_CODE[Phase.SETBACK]}, 0),
+        (Sign.OFF, at_rest(4), REST, {"phase": PHASE_CODE[Phase.COOLING]}, 0),
+    ],
+)
+def test_each_sign_has_its_picture(
+    sign: Sign,
+    temps_c: np.ndarray,
+    output: float | np.ndarray,
+    columns: dict[str, int],
+    within_bins: int,
+) -> None:
+    """A sign comes on by what it is about, and within the bins told where something happens."""
+    place = first(seen(bins(temps_c, output, **columns)), sign)
+    assert place is not None
+    if within_bins:
+        assert 30 <= place <= 30 + within_bins
+    assert first(seen(bins(at_rest(90), REST)), sign) is None
+
+
+@pytest.mark.parametrize(
+    ("reason", "sign"),
+    [
+        (Reason.STATUS, Sign.SENSOR),
+        (Reason.NOT_FINITE, Sign.SENSOR),
+        (Reason.IMPLAUSIBLE, Sign.UNREADABLE),
+        (Reason.TYPE, Sign.UNREADABLE),
+        (Reason.FILL_VALUE, Sign.ZEROED),
+        (Reason.NOT_MOVING, Sign.STOPPED),
+        (Reason.NO_ANSWER, Sign.SILENT),
+        (Reason.NO_CONNECTION, Sign.SILENT),
+    ],
+)
+def test_each_reason_has_its_sign(reason: Reason, sign: Sign) -> None:
+    """Bins without a good row are signs of why they have none."""
+    good = np.where(np.arange(10) < 5, 2, 0)
+    found = seen(bins(at_rest(10), REST, good=good, reason=np.where(good > 0, 0, int(reason))))
+    place = first(found, sign)
+    assert place in {5, 6}
+
+
+def test_not_seeing_keeps_what_was_seen() -> None:
+    """A zone that starved when it was lost has not stopped starving."""
+    time_s = BIN_S * np.arange(80.0)
+    cooled_c = ROOM_C + (SETPOINT_C - ROOM_C) * np.exp(-time_s / 800.0)
+    good = np.where(np.arange(80) < 50, 2, 0)
+    found = seen(bins(cooled_c, 100.0, good=good, reason=int(Reason.NO_ANSWER)))
+    assert found.mask[0, 49] & Sign.STARVED.bit
+    assert found.mask[0, -1] & Sign.STARVED.bit
+
+
+def test_a_sign_waits_for_its_patience() -> None:
+    """A short picture of a fall is no sign, nor is one that pauses for a bin over."""
+    more = np.where(np.arange(80) < 20, 2.0 * REST, REST)
+    assert first(seen(bins(at_rest(80), more)), Sign.MORE_LONG) is None
+
+
+def test_without_output_nothing_is_said_of_the_heater() -> None:
+    """Where no output is read no sign of one comes on."""
+    facts = FACTS._replace(has_output=False)
+    none = np.full(60, NO_OUTPUT / 100.0)
+    cooled_c = ROOM_C + (SETPOINT_C - ROOM_C) * np.exp(-BIN_S * np.arange(60.0) / 800.0)
+    found = seen(bins(cooled_c, none), facts=facts)
+    heater = (Sign.FULL, Sign.NONE_ASKED, Sign.LITTLE, Sign.STARVED, Sign.NO_RISE, Sign.MORE)
+    assert all(first(found, sign) is None for sign in (*heater, Sign.UNASKED, Sign.OUTPUT_READ))
+    assert first(found, Sign.COOLS) is not None
+
+
+def test_a_setpoint_is_looked_at_only_with_a_good_reading() -> None:
+    """A restarting controller that shows a setpoint of zero has not changed it."""
+    good = np.where((np.arange(40) >= 20) & (np.arange(40) < 25), 0, 2)
+    told = np.where(good > 0, round(1000 * SETPOINT_C), 0)
+    found = seen(bins(at_rest(40), REST, good=good, setpoint_mk=told))
+    assert first(found, Sign.STEPPED) is None
+    moved = np.where(np.arange(40) >= 20, 118_000, round(1000 * SETPOINT_C))
+    assert first(seen(bins(at_rest(40), REST, setpoint_mk=moved)), Sign.STEPPED) == 20
+
+
+@SAME
+@given(cut=st.integers(1, 79), seed=st.integers(0, 1000))
+def test_any_cut_gives_the_same_signs(cut: int, seed: int) -> None:
+    """P2: figures and signs of bins in two pieces are those of all at once, to the last digit."""
+    rng = np.random.default_rng(seed)
+    temps_c = SETPOINT_C + np.cumsum(rng.normal(0.0, 0.8, 80))
+    whole = bins(
+        temps_c,
+        rng.uniform(0.0, 100.0, 80),
+        good=np.where(rng.random(80) < 0.9, 2, 0),
+        flowing=(rng.random(80) < 0.3).astype(np.int64),
+    )
+    zones: ZoneFigures = zone_figures([KNOWN], [FACTS])
+    once = look((Carried(),), whole, zones)
+    left = look((Carried(),), whole.part(0, cut), zones)
+    right = look(left.carried, whole.part(cut, 80), zones)
+    assert right.carried == once.carried
+    assert np.concatenate((left.mask, right.mask), axis=1).tolist() == once.mask.tolist()
+    assert np.array_equal(
+        right.figures.long_arrives, once.figures.long_arrives[:, cut:], equal_nan=True
+    )
+    assert len(once.carried[0].temp_mk) == KEPT

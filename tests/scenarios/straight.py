@@ -1,0 +1,322 @@
+"""A simulated cell judged by the engine in one process, without sockets.
+
+What the simulated controller shows goes through the registers and types of its protocol and
+through the daemon's own decoders, so that steps, fill values and statuses are those of the wire.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from potsim.scenarios import Scenario
+from potsim.sensors import Break
+from potsim.serve_modbus import holding_registers
+from potsim.world import Cell, Link, Panel, World
+from scenarios.expect import Expected
+from support.cells import UTC_NS
+from support.made import Played, Recorder
+from watchedpot.app.config import load
+from watchedpot.core import engine
+from watchedpot.core.engine import CellState
+from watchedpot.core.model import (
+    Block,
+    Event,
+    EventKind,
+    Instant,
+    Quality,
+    Reading,
+    Reason,
+    block_row,
+    join_blocks,
+    missing_row,
+    not_good,
+)
+from watchedpot.core.rules import CellRules
+from watchedpot.core.units import NANO
+from watchedpot.outputs.ledger import dump_state, load_state
+from watchedpot.sources.base import as_it_came
+from watchedpot.sources.decode import BUILT_IN_TYPES, modbus_decoder, opcua_decoder
+from watchedpot.sources.wiring import (
+    ModbusChannel,
+    ModbusSource,
+    OpcuaChannel,
+    RegisterTable,
+    Source,
+    ValueType,
+)
+
+CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"
+BAD_SENSOR_FAILURE = 0x808C_0000
+NEAR_S = 150.0
+"""From the onset on for so long, every row is judged by itself. [s]"""
+FEW_ROWS, MANY_ROWS = 1, 10
+
+Read = Callable[[Panel], dict[str, Reading]]
+
+
+def told() -> tuple[Mapping[str, CellRules], Mapping[str, Source]]:
+    """Rules and source of each cell of the demonstration, as configured."""
+    configuration = load(CONFIG)
+    rules = {cell.id: cell for cell in configuration.cells}
+    return rules, {source.id: source for source in configuration.sources}
+
+
+def reader(source: Source, zones: tuple[str, ...]) -> Read:
+    """Function from a panel to what a poll of the source would bring."""
+    if isinstance(source, ModbusSource):
+        decoders = [(c.name, modbus_decoder(c), _words(c)) for c in source.channels]
+        return lambda panel: {name: decode(words(panel)) for name, decode, words in decoders}
+    made = [(channel.name, _opcua(channel, zones)) for channel in source.channels]
+    return lambda panel: {name: read(panel) for name, read in made}
+
+
+def _words(channel: ModbusChannel) -> Callable[[Panel], list[int]]:
+    """Registers of a channel, or its bit."""
+    if channel.table is RegisterTable.DISCRETE_INPUTS:
+        return lambda panel: [int((panel.is_dispensing, panel.is_wiped)[channel.address])]
+    stop = channel.address + channel.width
+
+    def words(panel: Panel) -> list[int]:
+        for start, run in holding_registers(panel).items():
+            if start <= channel.address and stop <= start + len(run):
+                return list(run[channel.address - start : stop - start])
+        raise AssertionError(channel)
+
+    return words
+
+
+def _opcua(channel: OpcuaChannel, zones: tuple[str, ...]) -> Callable[[Panel], Reading]:
+    """Function from a panel to the reading of one node."""
+    decode = opcua_decoder(channel)
+    number, kind = BUILT_IN_TYPES[channel.type]
+    path = channel.identifier.removeprefix("s=").split(".")[1:]
+
+    def read(panel: Panel) -> Reading:
+        value: object = _shown(panel, path, zones)
+        status = 0
+        if value is None:
+            status = BAD_SENSOR_FAILURE
+        elif channel.type is ValueType.FLOAT32:
+            value = float(np.float32(value))  # type: ignore[arg-type]
+        else:
+            value = kind(value)
+        at_ns = UTC_NS + panel.t_ns + panel.clock_step_ns
+        return decode(value, number, status, source_ns=at_ns, server_ns=at_ns)
+
+    return read
+
+
+def _shown(panel: Panel, path: list[str], zones: tuple[str, ...]) -> float | None:
+    """Value of a node, None where it has none."""
+    if len(path) == 2:
+        zone = panel.zones[zones.index(path[0])]
+        if path[1] == "temperature":
+            return None if zone.broken is Break.STATUS else zone.shown_c
+        return {"setpoint": zone.setpoint_c, "output": zone.output}[path[1]]
+    return float(
+        {
+            "dispensing": panel.is_dispensing,
+            "parts": panel.parts,
+            "charge_id": panel.charge_id,
+            "wiped": panel.is_wiped,
+            "heartbeat": panel.heartbeat,
+            "ambient": panel.ambient_c,
+            "part_id": panel.part_id,
+            "joined": panel.joined,
+            "inspection": bool(panel.inspection),
+            "bead_width": panel.bead_width_mm,
+        }[path[0]]
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What was concluded while a cell was watched.
+
+    Attributes
+    ----------
+    events
+        In the order told; their monotonic zero is the scenario's. [ns]
+    advice
+        Each advice with when it was first given, again after another one. [s]
+    played
+        The parts as they were made, and all that was told of them.
+    """
+
+    events: list[Event]
+    advice: list[tuple[float, str]]
+    played: Played
+
+
+class Watcher:
+    """The daemon's core at work on one cell.
+
+    Parameters
+    ----------
+    rules
+        Of the cell.
+    read
+        From a panel to readings.
+    """
+
+    def __init__(self, rules: CellRules, read: Read) -> None:
+        self.rules = rules
+        self.read = read
+        self.plan = engine.plan_cell(rules)
+        self.state = engine.start(self.plan)
+        self.channels = rules.channels()
+        self.judge = as_it_came
+        self.events: list[Event] = []
+        self.advice: list[tuple[float, str]] = []
+        self.rows: list[Block] = []
+        self.utc_step_ns = 0
+        self.is_away = False
+
+    def poll(self, now_s: float, panel: Panel) -> None:
+        """One poll of every channel."""
+        at = self._instant(now_s)
+        if panel.link is Link.UP:
+            readings = self.judge(at, self.read(panel))
+        else:
+            readings = dict.fromkeys(self.channels, not_good(Quality.MISSING, Reason.NO_ANSWER))
+        self.rows.append(block_row(self.rules.id, at, readings))
+
+    def _instant(self, now_s: float) -> Instant:
+        mono_ns = round(now_s * NANO)
+        return Instant(mono_ns + UTC_NS + self.utc_step_ns, mono_ns)
+
+    def flush(self) -> None:
+        """Judge what was read, and look at the advice."""
+        if not self.rows:
+            return
+        block = join_blocks(self.rows)
+        self.rows = []
+        self._step(block)
+        snapshot = engine.snapshot(self.state, self.plan)
+        if snapshot is None:
+            return
+        advice = snapshot.advice.advice.value
+        if not self.advice or self.advice[-1][1] != advice:
+            self.advice.append((int(block.mono_ns[-1]) / NANO, advice))
+
+    def _step(self, batch: Block) -> None:
+        self.state, events = engine.step(self.state, batch, self.plan)
+        self.events += events
+
+    def leave(self) -> None:
+        """End, with everything judged until now recorded."""
+        if not self.is_away:
+            self.flush()
+            self.is_away = True
+
+    def come_back(self, now_s: float) -> None:
+        """Start again from what was recorded, if it was away."""
+        if not self.is_away:
+            return
+        self.is_away = False
+        state = load_state(CellState, dump_state(self.state))
+        self.state = engine.adopt(state, self.plan)
+        at = self._instant(now_s)
+        self._step(missing_row(self.rules.id, self.channels, at, Reason.NOT_WATCHED))
+
+
+def watch(
+    scenario: Scenario,
+    cell_id: str,
+    expected: Expected,
+    *,
+    rules: CellRules,
+    source: Source,
+    seed: int,
+) -> Told:
+    """One cell of a scenario from its begin to its end, judged on the way.
+
+    Parameters
+    ----------
+    scenario
+        With the cell in it; others are left out, which changes nothing for this one.
+    expected
+        What a person says meanwhile, and when the monitor is away.
+    seed
+        Of the noise, and of where between two scans the polls fall.
+    """
+    alone = tuple(script for script in scenario.cells if script.plant.name == cell_id)
+    world = World(replace(scenario, cells=alone), start_ns=0, seed=seed)
+    cell: Cell = world.cells[cell_id]
+    watcher = Watcher(rules, reader(source, tuple(zone.name for zone in cell.plant.zones)))
+    recorder = Recorder(cell, rules)
+    recorder.last_flow_s = -1e6
+    scan_s = scenario.scan_s
+    per_poll = max(1, round(1.0 / scan_s))
+    said = list(expected.entries)
+    steps = list(expected.utc_steps)
+    for scan in range(1, round(scenario.end_s / scan_s) + 1):
+        world.scan()
+        now_s = scan * scan_s
+        recorder.note(now_s, scan_s)
+        if expected.is_away(now_s):
+            watcher.leave()
+            continue
+        watcher.come_back(now_s)
+        if steps and steps[0][0] <= now_s:
+            watcher.utc_step_ns += round(steps.pop(0)[1] * NANO)
+        if scan % per_poll == seed % per_poll:
+            watcher.poll(now_s, cell.panel)
+        is_near = 0.0 <= now_s - expected.onset_s <= NEAR_S
+        if len(watcher.rows) >= (FEW_ROWS if is_near else MANY_ROWS):
+            watcher.flush()
+        if said and said[0].at_s <= now_s:
+            watcher.flush()
+            entry = said.pop(0).entry(Instant(round(now_s * NANO) + UTC_NS, round(now_s * NANO)))
+            watcher.state, events = engine.step(watcher.state, entry, watcher.plan)
+            watcher.events += events
+    watcher.flush()
+    return Told(watcher.events, watcher.advice, _played(rules, recorder, watcher, scenario.end_s))
+
+
+def _played(rules: CellRules, recorder: Recorder, watcher: Watcher, end_s: float) -> Played:
+    return Played(
+        rules,
+        [part for part in recorder.parts if part.ended_ns < (end_s - 2.0) * NANO],
+        [e for e in watcher.events if e.kind is EventKind.PART_MADE],
+        [e for e in watcher.events if e.kind is EventKind.COUNTER_JUMPED],
+        watcher.events,
+        recorder.upstream(),
+    )
+
+
+def concluded(
+    scenario: Scenario,
+    cell_id: str,
+    *,
+    rules: CellRules,
+    source: Source,
+    seed: int,
+    rows_each: int = 30,
+) -> list[Event]:
+    """What is told of one cell of a scenario, nothing kept of the parts as they really were.
+
+    Parameters
+    ----------
+    scenario
+        With the cell in it; others are left out.
+    rows_each
+        Judged at a time: how many makes no difference to what is told. [1]
+    """
+    alone = tuple(script for script in scenario.cells if script.plant.name == cell_id)
+    world = World(replace(scenario, cells=alone), start_ns=0, seed=seed)
+    cell = world.cells[cell_id]
+    watcher = Watcher(rules, reader(source, tuple(zone.name for zone in cell.plant.zones)))
+    per_poll = max(1, round(1.0 / scenario.scan_s))
+    for scan in range(1, round(scenario.end_s / scenario.scan_s) + 1):
+        world.scan()
+        if scan % per_poll == seed % per_poll:
+            watcher.poll(scan * scenario.scan_s, cell.panel)
+        if len(watcher.rows) >= rows_each:
+            watcher.flush()
+    watcher.flush()
+    return watcher.events
