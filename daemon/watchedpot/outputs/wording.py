@@ -12,7 +12,7 @@ from math import isfinite
 
 from watchedpot.core.model import Event, EventKind, Instant
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
-from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
+from watchedpot.core.snapshot import AlarmState, ChargeState, FindingSnapshot, Phase
 from watchedpot.core.units import NANO
 
 DAY_S = 86_400
@@ -85,6 +85,14 @@ def sentence(event: Event) -> str:
     'lens_4 nozzle: heating to ready at 118.0 degC'
     """
     return _SENTENCES[event.kind](event)
+
+
+def finding_sentence(finding: FindingSnapshot) -> str:
+    """What was found, in one sentence."""
+    cell = finding.id.partition("/")[0]
+    zones = ", ".join(finding.zones)
+    cause = finding.candidates[0].cause.replace("_", " ")
+    return f"{cell}: {zones}: {finding.numbers}. Likely {cause}. {finding.first_action}"
 
 
 def time_of_day(utc_ns: int) -> str:
