@@ -195,6 +195,7 @@ def _forgotten(cell: CellSnapshot) -> CellSnapshot:
         is_in_production=None,
         parts=None,
         ambient_c=None,
+        findings=(),
     )
 
 
