@@ -63,6 +63,37 @@ RESPONSE = (
 )
 
 
+NO_HEAT: Json = {
+    "id": "lens_4/3",
+    "severity": "hold",
+    "sentence": (
+        "nozzle is losing heat: 108.2 degC and falling 0.09 K/s, heater at 100 %. Likely no heat "
+        "at the nozzle heater. Hold dispensing."
+    ),
+    "ended": None,
+    "zones": ["nozzle"],
+    "alarms": ["lens_4/nozzle/cold"],
+    "numbers": "108.2 degC and falling 0.09 K/s, heater at 100 %",
+    "candidates": [
+        {
+            "cause": "no_heat",
+            "certainty": 0.84,
+            "speaks_for": ["the heater is at 100 % and the nozzle falls by 0.09 K/s"],
+            "speaks_against": [],
+        },
+        {
+            "cause": "part_of_heat",
+            "certainty": 0.06,
+            "speaks_for": ["the output is higher than usual"],
+            "speaks_against": ["the nozzle goes on falling"],
+        },
+    ],
+    "not_ruled_out": ["an output card that does not switch: only a meter at the heater tells"],
+    "first_action": "Hold dispensing; have a qualified person check fuse, plug, relay and heater.",
+}
+"""A heater without power, as it is told after two minutes."""
+
+
 def iso(at: datetime) -> str:
     """UTC to the millisecond."""
     return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
@@ -112,6 +143,7 @@ def zone(name: str, kind: str, *, low_c: float, high_c: float, temp_c: float) ->
         "core": None,
         "tip": None,
         "transport_delay_s": None,
+        "leaving": None,
         "readings": {"good": 12010, "uncertain": 0, "bad": 0, "stale": 3, "missing": 41},
     }
 
@@ -207,6 +239,7 @@ def cell(name: str, zones: list[Json], *, charge: str, life_used: float) -> Json
             "unknown": 3,
             "quarantine": 6,
         },
+        "findings": [],
     }
 
 
@@ -277,6 +310,7 @@ def cold_nozzle(state: Json) -> Json:
         "is_dispensing": False,
     }
     one["alarms"].append(alarm("lens_4", "nozzle", "cold") | {"parts_since": 15})
+    one["findings"] = [NO_HEAT | {"onset": ago(140), "told": ago(100)}]
     return state
 
 

@@ -17,10 +17,13 @@ from playwright.sync_api import Browser, Page, Response, expect
 
 from browser.conftest import Seen
 from browser.fake import (
+    NO_HEAT,
     PERSON,
     SCENES,
     TOKEN,
     Fake,
+    ago,
+    ahead,
     alarm,
     cold_nozzle,
     normal,
@@ -274,6 +277,49 @@ def test_a_source_that_does_not_answer_says_why(page: Page, fake: Fake) -> None:
     expect(banner).to_have_text(told)
     fake.show(normal())
     expect(banner).to_have_count(0)
+
+
+def test_cause_and_evidence_stand_under_the_alarm(page: Page, fake: Fake) -> None:
+    """What is likely, what to do first, what speaks for it, what else it could be; then its end."""
+    opened(page, fake, "#/cell/lens_4")
+    panel = page.get_by_role("region", name="cause and evidence")
+    expect(panel).to_have_count(0)
+    fake.show(cold_nozzle(normal()))
+    expect(panel.get_by_role("heading", level=3)).to_contain_text("No heat")
+    expect(panel.get_by_role("heading", level=3)).to_contain_text("nozzle, since")
+    expect(panel).to_contain_text("sure to 84 %")
+    expect(panel.locator(".deed")).to_have_text(NO_HEAT["first_action"])
+    expect(panel).to_contain_text("The heater is at 100 % and the nozzle falls by 0.09 K/s")
+    expect(panel).to_contain_text("Part of heat, 6 %")
+    expect(panel).to_contain_text("only a meter at the heater tells")
+    expect(panel).not_to_contain_text("speaks against it")
+    over = normal()
+    over["cells"][0]["findings"] = [
+        NO_HEAT | {"onset": ago(940), "told": ago(900), "ended": ago(9)}
+    ]
+    fake.show(over)
+    expect(panel.locator(".deed")).to_have_count(0)
+    expect(panel.get_by_role("listitem")).to_contain_text("No heat, nozzle")
+
+
+def test_a_zone_that_will_leave_its_window_says_when(page: Page, fake: Fake) -> None:
+    """About when and beyond which edge, as long as that is so."""
+    opened(page, fake)
+    line = page.locator("[data-cell=lens_4] .zone-leaving")
+    expect(line).to_have_count(0)
+    soon = normal()
+    soon["cells"][0]["zones"][1]["leaving"] = {
+        "edge": "low",
+        "at": ahead(40),
+        "earliest": ahead(31),
+        "latest": ahead(55),
+        "toward_c": 24.0,
+        "time_constant_s": 610.0,
+    }
+    fake.show(soon)
+    expect(line).to_have_text(re.compile(r"^below its window at about \d\d:\d\d:\d\d, if"))
+    fake.show(normal())
+    expect(line).to_have_count(0)
 
 
 def test_unknown_zone_is_hatched_without_number(page: Page, fake: Fake) -> None:

@@ -13,12 +13,17 @@ from watchedpot.core.snapshot import (
     AirSnapshot,
     AlarmSnapshot,
     AlarmState,
+    Candidate,
+    Cause,
     CellSnapshot,
     ChargeSnapshot,
     ChargeState,
     CoreSnapshot,
     Exposure,
+    FindingSnapshot,
+    LeavingSnapshot,
     Phase,
+    Severity,
     TipSnapshot,
     Why,
     ZoneSnapshot,
@@ -70,6 +75,32 @@ CHARGE = ChargeSnapshot(
     older_share=None,
 )
 """Charge of a syringe, by the shape of the outlook of any charge."""
+
+NO_HEAT = FindingSnapshot(
+    id="lens_4/3",
+    severity=Severity.HOLD,
+    onset=Instant(START_UTC_NS + 3400 * S, 3400 * S),
+    told=Instant(START_UTC_NS + 3445 * S, 3445 * S),
+    candidates=(
+        Candidate(Cause.NO_HEAT, 0.84, ("the heater is at 100 % and the nozzle falls",)),
+        Candidate(Cause.PART_OF_HEAT, 0.06, (), ("the nozzle goes on falling",)),
+    ),
+    not_ruled_out=("an output card that does not switch",),
+    zones=("nozzle",),
+    alarms=("lens_4/nozzle/cold",),
+    numbers="108.2 degC and falling 0.09 K/s, heater at 100 %",
+    first_action="Hold dispensing; have a qualified person check fuse, plug, relay and heater.",
+)
+"""A heater without power."""
+
+LEAVING = LeavingSnapshot(
+    edge="low",
+    in_s=40.0,
+    earliest_s=31.0,
+    latest_s=55.0,
+    toward_c=24.0,
+    time_constant_s=610.0,
+)
 
 RUN = AdviceSnapshot(Advice.RUN, Why.ALL_WELL)
 

@@ -17,7 +17,7 @@ from prometheus_client.openmetrics.parser import (
 )
 from prometheus_client.parser import text_string_to_metric_families as parse_plain
 
-from outputs.samples import AIR, CHARGE, CORE, TIP, at, make_cell
+from outputs.samples import AIR, CHARGE, CORE, NO_HEAT, TIP, at, make_cell
 from watchedpot.core.model import Instant, Quality, Reason
 from watchedpot.core.rules import Verdict, ZoneKind
 from watchedpot.core.snapshot import (
@@ -25,6 +25,7 @@ from watchedpot.core.snapshot import (
     Advice,
     AdviceSnapshot,
     AlarmState,
+    Cause,
     CellSnapshot,
     ChargeSnapshot,
     ChargeState,
@@ -32,6 +33,7 @@ from watchedpot.core.snapshot import (
     LedgerSnapshot,
     LinkState,
     Phase,
+    Severity,
     Snapshot,
     SourceSnapshot,
     TipSnapshot,
@@ -643,7 +645,8 @@ def test_a_faulted_hour_adds_no_series() -> None:
     reasons = len(Reason) - 1
     of_source = 8 + 2 + len(LinkState) + 2 * reasons + (3 + 1) + 2
     expected = 2 * of_zone + of_core + of_tip + 2 * (3 + 9) + of_cell + of_charge + 3
-    expected += of_source + 10 + (4 + 1) + 11 * 2
+    expected += len(Cause) + len(Severity)
+    expected += of_source + 10 + (4 + 1) + 12 * 2
     assert len([name for name, _ in known if not name.startswith("process_")]) == expected
     for quality in Quality:
         for state in AlarmState:
@@ -661,10 +664,33 @@ def test_a_faulted_hour_adds_no_series() -> None:
             charge = replace(CHARGE, id=str(state), state=ChargeState.OVERHEATED)
             faulted = replace(
                 fresh,
-                cells=(replace(cell, zones=zones, alarms=alarms, charge=charge, parts=7),),
+                cells=(
+                    replace(
+                        cell,
+                        zones=zones,
+                        alarms=alarms,
+                        charge=charge,
+                        parts=7,
+                        findings=(NO_HEAT, replace(NO_HEAT, id="lens_4/4", ended=NO_HEAT.told)),
+                    ),
+                ),
                 sources=(replace(fresh.sources[0], failures=dict.fromkeys(Reason, 3)),),
             )
             assert set(samples(scrape(faulted))) <= known
+
+
+def test_a_finding_that_lasts_is_told_by_its_cause_and_severity() -> None:
+    """One that has ended is not; nor any of a cell of which nothing is known now."""
+    fresh = make_snapshot()
+    ended = replace(NO_HEAT, id="lens_4/2", ended=NO_HEAT.told, severity=Severity.CRITICAL)
+    found = replace(fresh, cells=(replace(fresh.cells[0], findings=(NO_HEAT, ended)),))
+    text = scrape(found)
+    certainty, count = "watchedpot_cell_finding_certainty", "watchedpot_cell_findings"
+    assert value(text, certainty, {"cell": "lens_4", "cause": "no_heat"}) == 0.84
+    assert value(text, certainty, {"cell": "lens_4", "cause": "draft"}) == 0.0
+    of = [{"cell": "lens_4", "severity": each} for each in ("critical", "hold", "note")]
+    assert [value(text, count, labels) for labels in of] == [0.0, 1.0, 0.0]
+    assert value(scrape(found, now=at(9000.0)), count, of[1]) is None
 
 
 def test_process_figures_are_served() -> None:

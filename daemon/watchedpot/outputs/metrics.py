@@ -12,6 +12,7 @@ is written here.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -27,6 +28,7 @@ from watchedpot.core.snapshot import (
     Activity,
     Advice,
     AlarmState,
+    Cause,
     CellSnapshot,
     ChargeSnapshot,
     ChargeState,
@@ -34,6 +36,7 @@ from watchedpot.core.snapshot import (
     Exposure,
     LinkState,
     Phase,
+    Severity,
     Snapshot,
     SourceSnapshot,
     TipSnapshot,
@@ -58,6 +61,8 @@ PHASES = tuple(phase.value for phase in Phase)
 ALARM_STATES = tuple(state.value for state in AlarmState)
 FAILURES = tuple(reason for reason in Reason if reason is not Reason.NONE)
 FAILURE_NAMES = tuple(reason.name.lower() for reason in FAILURES)
+CAUSES = tuple(cause.value for cause in Cause)
+SEVERITIES = tuple(severity.value for severity in Severity)
 LINK_NAMES = tuple(state.value for state in LinkState)
 EDGES = ("low", "high")
 RANGES = ("below", "inside", "above", "blind")
@@ -266,6 +271,7 @@ class Metrics:
             "cells": self._cells,
             "charges": self._charges,
             "air": self._air,
+            "findings": self._findings,
             "sources": self._sources,
             "ledger": self._ledger,
             "daemon": self._daemon,
@@ -690,6 +696,28 @@ class Metrics:
                 limit.add((cell.id,), cell.air.max_c)
                 moist.add((cell.id,), cell.air.is_moist if is_measured else None)
         yield from (dew_point, limit, moist)
+
+    def _findings(self, snapshot: Snapshot, now: Instant) -> Iterator[Family]:
+        """What moves the temperatures."""
+        causes = self._gauge(
+            "watchedpot_cell_finding_certainty",
+            "How sure the likeliest cause of a finding that lasts is, 0 to 1; 0 for none.",
+            (*CELL, "cause"),
+        )
+        open_ = self._gauge(
+            "watchedpot_cell_findings",
+            "Findings that last, by how soon a person has to do something.",
+            (*CELL, "severity"),
+        )
+        for cell in snapshot.cells:
+            lasting = [one for one in cell.findings if one.ended is None]
+            if is_outdated(cell, now):
+                continue
+            certainty = {one.candidates[0].cause: one.candidates[0].certainty for one in lasting}
+            causes.add_each((cell.id,), CAUSES, (certainty.get(cause, 0.0) for cause in Cause))
+            counts = Counter(one.severity for one in lasting)
+            open_.add_each((cell.id,), SEVERITIES, (counts[severity] for severity in Severity))
+        yield from (causes, open_)
 
     def _sources(self, snapshot: Snapshot, _now: Instant) -> Iterator[Family]:
         """Health of each connection."""

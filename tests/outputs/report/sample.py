@@ -10,7 +10,7 @@ Twenty minutes of one cell at one reading a second, from 06:00 UTC on:
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -242,9 +242,9 @@ def record(path: Path, *batches: Batch, config: str, begin: Instant | None = Non
     assert writer.stop()
 
 
-def write(path: Path) -> None:
-    """The whole sample in one run."""
-    record(path, Batch((readings(),), happened()), config=config_text(RULES))
+def write(path: Path, *, more: Sequence[Event] = ()) -> None:
+    """The whole sample in one run, with some events more."""
+    record(path, Batch((readings(),), (*happened(), *more)), config=config_text(RULES))
 
 
 def facts_of(

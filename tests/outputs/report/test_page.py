@@ -115,6 +115,7 @@ def test_the_parts_of_the_page_are_in_order(shown: str) -> None:
         "Timeline",
         "Charges",
         "Excursions",
+        "Causes and evidence",
         "Alarms",
         "People, limits and checks",
         "Coverage and gaps",

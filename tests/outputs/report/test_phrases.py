@@ -48,6 +48,10 @@ def test_every_kind_of_event_has_a_phrase(kind: EventKind) -> None:
          "alarm nozzle over the material's limit: raised to its worse stage (high)"),
         (alarm(0, "off", "acknowledged", "normal", priority=None, temp_c=None),
          "alarm nozzle cold: normal"),
+        (event(EventKind.FINDING_OPENED, 0, "nozzle", cause="no_heat", certainty=0.84,
+               zones="nozzle", numbers="108.2 degC and falling 0.09 K/s"),
+         "nozzle: no heat (84 %), 108.2 °C and falling 0.09 K/s"),
+        (event(EventKind.FINDING_OPENED, 0, cause="supply_low"), "the cell: supply low"),
         (event(EventKind.CHARGE_CHANGED, 0, charge_id="42", how="entered", who="A"),
          "charge 42 loaded by A"),
         (event(EventKind.CHARGE_CHANGED, 0, charge_id=None, how="found"),
@@ -132,6 +136,13 @@ def test_flags_are_for_what_matters() -> None:
     kept, others = flagged(events)
     assert kept == (events[8], events[0], events[3], events[5])
     assert others == 0
+
+
+def test_a_finding_that_needs_nobody_has_no_flag() -> None:
+    """A note is for the table; one that asks for something is in the picture."""
+    note = event(EventKind.FINDING_OPENED, 1, "nozzle", severity="note")
+    hold = event(EventKind.FINDING_OPENED, 2, "nozzle", severity="hold")
+    assert flagged([note, hold]) == ((hold,), 0)
 
 
 def test_of_many_events_the_gravest_are_flagged() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from outputs.report import sample
 from outputs.report.reading import rows_of, words_of
 from outputs.report.sample import NASTY, at, event
-from watchedpot.core.model import EventKind
+from watchedpot.core.model import Detail, Event, EventKind
 from watchedpot.outputs.ledger import Batch
 from watchedpot.outputs.report import sections
 from watchedpot.outputs.report.facts import Facts
@@ -74,6 +74,56 @@ def test_an_excursion_has_its_figures(facts: Facts) -> None:
             *("24.0 s", "3"),
         ]
     ]
+
+
+def found(kind: EventKind, second: float, /, **details: Detail) -> Event:
+    """What is told of a heater that lost its power."""
+    told: dict[str, Detail] = {
+        "finding": "lens_4/3",
+        "cause": "no_heat",
+        "certainty": 0.84,
+        "severity": "hold",
+        "onset_utc_ns": at(600).utc_ns,
+        "zones": "nozzle",
+        "numbers": "112.0 degC and falling 0.09 K/s",
+        "speaks_for": "the heater is at 100 % and the nozzle falls",
+        "others": "part_of_heat 0.06",
+        "action": "Hold dispensing.",
+    }
+    return event(kind, second, "nozzle", **(told | details))
+
+
+def test_a_finding_is_told_as_it_was_last_said(tmp_path: Path) -> None:
+    """From its onset, which is before it was told, to its end; one that lasts has none."""
+    events = (
+        found(EventKind.FINDING_OPENED, 640, cause="unknown", certainty=0.4),
+        found(EventKind.FINDING_CHANGED, 660),
+        found(EventKind.FINDING_ENDED, 700, lasted_s=100.0),
+        found(EventKind.FINDING_OPENED, 720, finding="lens_4/4", zones="", certainty=None,
+              onset_utc_ns=None, speaks_for=None, others=None),
+    )  # fmt: skip
+    path = tmp_path / "found.ledger"
+    sample.write(path, more=events)
+    over, lasting = rows_of(sections.findings(sample.facts_of(path), STYLE))
+    assert over == [
+        *("06:10:00", "06:11:40", "nozzle", "no heat, 84 %", "112.0 °C and falling 0.09 K/s"),
+        *("the heater is at 100 % and the nozzle falls", "part_of_heat 0.06", "Hold dispensing."),
+    ]
+    assert lasting[:4] == ["06:12:00", "not yet", "the cell", f"no heat, {DASH}"]
+    assert lasting[5:7] == [DASH, DASH]
+
+
+def test_a_finding_from_before_the_span_is_told_by_its_end(tmp_path: Path) -> None:
+    """The end says all that the beginning did."""
+    path = tmp_path / "found.ledger"
+    sample.write(path, more=(found(EventKind.FINDING_ENDED, 700, lasted_s=900.0),))
+    (row,) = rows_of(sections.findings(sample.facts_of(path), STYLE))
+    assert row[:4] == ["06:10:00", "06:11:40", "nozzle", "no heat, 84 %"]
+
+
+def test_without_findings_that_is_said(facts: Facts) -> None:
+    """No table without rows."""
+    assert "Nothing was found" in words_of(sections.findings(facts, STYLE))
 
 
 def test_an_open_excursion_has_no_end(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ from watchedpot.core.snapshot import (
 )
 from watchedpot.outputs.web.model import State
 from watchedpot.outputs.web.state import state
+from watchedpot.outputs.wording import finding_sentence
 
 SOURCE = SourceSnapshot(
     id="lens_4",
@@ -153,6 +154,29 @@ def test_the_limit_of_an_index_stands_with_its_zone() -> None:
     zones = shown(replace(cell, alarms=(replace(wear, limit_s=30.0),)))["zones"]
     assert [zone["build_up_limit_s"] for zone in zones] == [None, 30.0]
     assert zones[1]["degradation_limit_s"] is None
+
+
+def test_a_finding_is_told_with_its_evidence() -> None:
+    """The likeliest cause first, in the same sentence as everywhere."""
+    found = shown(make_cell(findings=(samples.NO_HEAT,)))["findings"]
+    assert len(found) == 1
+    assert found[0]["severity"] == "hold"
+    assert [one["cause"] for one in found[0]["candidates"]] == ["no_heat", "part_of_heat"]
+    assert found[0]["candidates"][0]["certainty"] == 0.84
+    assert found[0]["onset"] == "2025-11-01T13:23:20.000Z"
+    assert found[0]["ended"] is None
+    assert found[0]["sentence"] == finding_sentence(samples.NO_HEAT)
+
+
+def test_a_zone_on_its_way_out_says_when() -> None:
+    """As moments, of the cell's newest row."""
+    cell = make_cell()
+    zones = (replace(cell.zones[0], leaving=samples.LEAVING), *cell.zones[1:])
+    leaving = shown(replace(cell, zones=zones))["zones"][0]["leaving"]
+    assert (leaving["edge"], leaving["toward_c"]) == ("low", 24.0)
+    assert leaving["at"] == "2025-11-01T13:27:19.500Z"
+    assert leaving["earliest"] < leaving["at"] < leaving["latest"]
+    assert shown(cell)["zones"][0]["leaving"] is None
 
 
 def test_of_a_cell_of_the_past_nothing_is_told_that_may_have_changed() -> None:

@@ -13,7 +13,7 @@ import pytest
 FOLDER = Path(__file__).parents[3] / "daemon" / "watchedpot" / "outputs" / "web" / "static"
 STYLE = (FOLDER / "style.css").read_text()
 SCRIPTS = sorted(FOLDER.glob("*.js"))
-LATER = {"cell.js", "zone.js", "suspects.js", "entries.js", "trend.js"}
+LATER = {"cell.js", "findings.js", "zone.js", "suspects.js", "entries.js", "trend.js"}
 """Loaded only where they are wanted."""
 
 TEXT, GRAPHIC = 4.5, 3.0

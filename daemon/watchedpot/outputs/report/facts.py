@@ -113,6 +113,22 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """A cause at work.
+
+    Attributes
+    ----------
+    told
+        The event that last said what it is.
+    ended
+        The event of its end, None while it lasts.
+    """
+
+    told: Event
+    ended: Event | None
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """Everything one report says.
 
@@ -158,6 +174,7 @@ class Facts:
     charges: tuple[Charge, ...]
     excursions: tuple[ledger.RecordedExcursion, ...]
     alarms: tuple[Alarm, ...]
+    findings: tuple[Finding, ...]
     performance: Performance
     entries: tuple[Event, ...]
     changes: tuple[LimitChange, ...]
@@ -247,6 +264,7 @@ def gather(
         charges=of_charges,
         excursions=tuple(ledger.excursions(path, since_ns=from_ns, until_ns=to_ns, cell=cell)),
         alarms=_alarms(given, told.inside, marks, from_ns, to_ns),
+        findings=_findings(told.inside),
         performance=performance(
             given, since_ns=from_ns, until_ns=to_ns, observed_s=seen_s, markings=marks
         ),
@@ -293,6 +311,24 @@ def _told(path: Path, cell: str, from_ns: int, to_ns: int) -> _Told:
 def _of_kind(events: Iterable[Event], kind: EventKind) -> tuple[Event, ...]:
     found = (event for event in events if event.kind is kind)
     return tuple(sorted(found, key=lambda event: event.at.utc_ns))
+
+
+def _findings(events: Iterable[Event]) -> tuple[Finding, ...]:
+    """What was found in a span, by onset; of one that began before it only what was said within."""
+    found: dict[str, Finding] = {}
+    for event in sorted(events, key=lambda event: event.at.utc_ns):
+        name = str(event.detail("finding"))
+        if event.kind in (EventKind.FINDING_OPENED, EventKind.FINDING_CHANGED):
+            found[name] = Finding(event, None)
+        elif event.kind is EventKind.FINDING_ENDED:
+            found[name] = Finding(found[name].told if name in found else event, event)
+    return tuple(sorted(found.values(), key=lambda each: onset_ns(each.told)))
+
+
+def onset_ns(told: Event) -> int:
+    """When a finding began, in UTC; when it was told where that is not said. [ns]."""
+    began_ns = told.detail("onset_utc_ns")
+    return began_ns if isinstance(began_ns, int) else told.at.utc_ns
 
 
 def _zone(

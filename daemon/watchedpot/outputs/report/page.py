@@ -53,6 +53,7 @@ def page(facts: Facts, style: Style) -> str:
             _timeline(facts, flags, others, style),
             sections.charges(facts, style),
             sections.excursions(facts, style),
+            sections.findings(facts, style),
             sections.alarms(facts, style),
             sections.people(facts, style),
             measures.coverage(facts, style),

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 
 from watchedpot.core.model import Detail, Event, EventKind
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
-from watchedpot.core.snapshot import Activity
-from watchedpot.outputs.report.style import Style, span, words
+from watchedpot.core.snapshot import Activity, Severity
+from watchedpot.outputs.report.style import Style, percent, span, words
 from watchedpot.outputs.wording import plain, sentence
 
 VERDICTS = {
@@ -174,6 +174,15 @@ def _wiped(event: Event, _: Style) -> str:
     return f"{event.zone} wiped or purged{_by(event)}"
 
 
+def _found(event: Event, _: Style) -> str:
+    cause, where = words(text(event, "cause")) or "a cause", text(event, "zones") or "the cell"
+    sure = number(event, "certainty")
+    return _joined(
+        f"{where}: {cause}" + ("" if sure is None else f" ({percent(sure, digits=0)})"),
+        text(event, "numbers").replace("degC", "°C"),
+    )
+
+
 def _jumped(event: Event, _: Style) -> str:
     before, after = text(event, "before"), text(event, "after")
     missing = whole(event.detail("uncounted"))
@@ -242,6 +251,7 @@ _PHRASES: dict[EventKind, Callable[[Event, Style], str]] = {
     EventKind.CHARGE_SUSPECTED: _suspected,
     EventKind.WIPED: _wiped,
     EventKind.COUNTER_JUMPED: _jumped,
+    EventKind.FINDING_OPENED: _found,
     EventKind.ENTERED: _entered,
     EventKind.REJUDGED: _rejudged,
     EventKind.SOURCE_LOST: _lost,
@@ -252,6 +262,7 @@ _PHRASES: dict[EventKind, Callable[[Event, Style], str]] = {
 
 _GRAVEST_FIRST = (
     EventKind.EXCURSION_OPENED,
+    EventKind.FINDING_OPENED,
     EventKind.CHARGE_OVERHEATED,
     EventKind.COUNTER_JUMPED,
     EventKind.ALARM_CHANGED,
@@ -288,6 +299,8 @@ def flagged(events: Sequence[Event]) -> tuple[tuple[Event, ...], int]:
 def _is_worthy(event: Event) -> bool:
     if event.kind is EventKind.ALARM_CHANGED:
         return event.detail("input") in _RAISED and event.detail("to") == "unacknowledged"
+    if event.kind is EventKind.FINDING_OPENED:
+        return event.detail("severity") != Severity.NOTE
     if event.kind is EventKind.CHARGE_STATE_CHANGED:
         return event.detail("to") in _STATES
     if event.kind is EventKind.ENTERED:

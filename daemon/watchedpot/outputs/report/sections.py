@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from watchedpot.core.model import Detail
+from watchedpot.core.model import Detail, Event
 from watchedpot.core.units import NANO
 from watchedpot.outputs.report import pictures
 from watchedpot.outputs.report.charges import Charge
-from watchedpot.outputs.report.facts import Alarm, Facts
+from watchedpot.outputs.report.facts import Alarm, Facts, onset_ns
 from watchedpot.outputs.report.markup import (
     Markup,
     element,
@@ -221,6 +221,52 @@ def excursions(facts: Facts, style: Style) -> Markup:
             of="small",
         ),
     )
+
+
+def findings(facts: Facts, style: Style) -> Markup:
+    """What moved the temperatures, with the evidence."""
+    title = "Causes and evidence"
+    if not facts.findings:
+        return section(title, element("p", "Nothing was found that moved a temperature unduly."))
+    rows = []
+    for each in facts.findings[:MOST_ROWS]:
+        told = each.told
+        sure = percent(real(told.detail("certainty")), digits=0)
+        rows.append(
+            (
+                style.time(onset_ns(told)),
+                style.time(each.ended.at.utc_ns) if each.ended is not None else "not yet",
+                _said(told, "zones") or "the cell",
+                f"{words(_said(told, 'cause'))}, {sure}",
+                _said(told, "numbers"),
+                _said(told, "speaks_for") or NONE,
+                _said(told, "others") or NONE,
+                _said(told, "action"),
+            )
+        )
+    return section(
+        title,
+        table(
+            (
+                *("onset", "end", "where", "likely cause", "figures", "speaks for it"),
+                *("also possible", "first action"),
+            ),
+            rows,
+        ),
+        left_out(len(facts.findings) - MOST_ROWS, "findings"),
+        element(
+            "p",
+            "A cause is concluded from how temperatures, heater outputs, setpoints and zones moved"
+            " together; the percentage says how sure that conclusion is, not how bad it is.",
+            of="small",
+        ),
+    )
+
+
+def _said(event: Event, name: str) -> str:
+    """A detail as words, empty where it is not there."""
+    value = event.detail(name)
+    return "" if value is None else plain(str(value)).replace("degC", "°C")
 
 
 def alarms(facts: Facts, style: Style) -> Markup:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field
 
 from watchedpot.core.model import Instant
-from watchedpot.core.snapshot import LinkState
+from watchedpot.core.snapshot import Cause, LinkState, Severity
 from watchedpot.core.units import NANO
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -122,6 +122,17 @@ class Tip(Part):
     sentence: str
 
 
+class Leaving(Part):
+    """A zone that is on its way out of its window: when, if it goes on like this."""
+
+    edge: str
+    at: Moment | None
+    earliest: Moment | None
+    latest: Moment | None
+    toward_c: float
+    time_constant_s: float
+
+
 class Zone(Part):
     """One heat zone."""
 
@@ -148,6 +159,7 @@ class Zone(Part):
     core: Core | None
     tip: Tip | None
     transport_delay_s: Number
+    leaving: Leaving | None
     readings: dict[str, int]
 
 
@@ -177,6 +189,32 @@ class Alarm(Part):
     parts_since: int | None
 
 
+class CandidateCause(Part):
+    """One cause that could explain what was seen."""
+
+    cause: Cause
+    certainty: float
+    speaks_for: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+
+
+class Finding(Part):
+    """One physical cause at work, with all that it explains; the likeliest candidate first."""
+
+    id: str
+    severity: Severity
+    sentence: str
+    onset: Moment
+    told: Moment
+    ended: Moment | None
+    zones: tuple[str, ...]
+    alarms: tuple[str, ...]
+    numbers: str
+    candidates: tuple[CandidateCause, ...]
+    not_ruled_out: tuple[str, ...]
+    first_action: str
+
+
 class Cell(Part):
     """One cell; of one that is outdated nothing is told that was true before."""
 
@@ -202,6 +240,7 @@ class Cell(Part):
     zones: tuple[Zone, ...]
     alarms: tuple[Alarm, ...]
     judged: dict[str, int]
+    findings: tuple[Finding, ...]
 
 
 class Source(Part):

@@ -16,6 +16,8 @@ from watchedpot.core.snapshot import (
     ChargeSnapshot,
     CoreSnapshot,
     Exposure,
+    FindingSnapshot,
+    LeavingSnapshot,
     LedgerSnapshot,
     Phase,
     Snapshot,
@@ -35,10 +37,13 @@ from watchedpot.outputs.freshness import is_outdated
 from watchedpot.outputs.web.alarms import alarm, is_standing
 from watchedpot.outputs.web.health import health
 from watchedpot.outputs.web.model import (
+    CandidateCause,
     Cell,
     Charge,
     Core,
     ExposureSums,
+    Finding,
+    Leaving,
     Ledger,
     Level,
     NumberNow,
@@ -50,7 +55,7 @@ from watchedpot.outputs.web.model import (
     iso,
     iso_or_none,
 )
-from watchedpot.outputs.wording import duration
+from watchedpot.outputs.wording import duration, finding_sentence
 
 _LEVELS: Mapping[Advice, Level] = {
     Advice.CUT_HEAT: "act",
@@ -136,6 +141,32 @@ def _cell(cell: CellSnapshot, now: Instant, parts_since: Callable[[str], int | N
             verdict.value: number
             for verdict, number in zip(Verdict, cell.judged or (0,) * len(Verdict), strict=True)
         },
+        findings=tuple(map(_finding, cell.findings)),
+    )
+
+
+def _finding(finding: FindingSnapshot) -> Finding:
+    return Finding(
+        id=finding.id,
+        severity=finding.severity,
+        sentence=finding_sentence(finding),
+        onset=iso(finding.onset.utc_ns),
+        told=iso(finding.told.utc_ns),
+        ended=iso_or_none(finding.ended),
+        zones=finding.zones,
+        alarms=finding.alarms,
+        numbers=finding.numbers,
+        candidates=tuple(
+            CandidateCause(
+                cause=one.cause,
+                certainty=one.certainty,
+                speaks_for=one.speaks_for,
+                speaks_against=one.speaks_against,
+            )
+            for one in finding.candidates
+        ),
+        not_ruled_out=finding.not_ruled_out,
+        first_action=finding.first_action,
     )
 
 
@@ -153,6 +184,7 @@ def _forgotten(cell: CellSnapshot) -> CellSnapshot:
                 output_percent=None,
                 core=None,
                 tip=None,
+                leaving=None,
             )
             for zone in cell.zones
         ),
@@ -163,6 +195,7 @@ def _forgotten(cell: CellSnapshot) -> CellSnapshot:
         is_in_production=None,
         parts=None,
         ambient_c=None,
+        findings=(),
     )
 
 
@@ -234,7 +267,19 @@ def _zone(zone: ZoneSnapshot, cell: CellSnapshot) -> Zone:
         core=None if zone.core is None else _core(zone.core, cell.at),
         tip=None if zone.tip is None else _tip(zone.tip, tip_sentence(zone, cell=cell.id)),
         transport_delay_s=_finite(zone.transport_delay_s),
+        leaving=None if zone.leaving is None else _leaving(zone.leaving, cell.at),
         readings={quality.name.lower(): count for quality, count in zone.readings.items()},
+    )
+
+
+def _leaving(leaving: LeavingSnapshot, at: Instant) -> Leaving:
+    return Leaving(
+        edge=leaving.edge,
+        at=_in(at, leaving.in_s),
+        earliest=_in(at, leaving.earliest_s),
+        latest=_in(at, leaving.latest_s),
+        toward_c=leaving.toward_c,
+        time_constant_s=leaving.time_constant_s,
     )
 
 

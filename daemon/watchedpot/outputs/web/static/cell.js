@@ -2,6 +2,7 @@
 
 import { alarmCard, notKnown } from "./alarms.js";
 import { h } from "./dom.js";
+import { findings } from "./findings.js";
 import { ageOf, numberOf, open, reasonOf, wordBlock } from "./overview.js";
 import { cellLine, coreOf, pair } from "./slot.js";
 import { capital, clock, degrees, duration, moment, plural, since, told } from "./words.js";
@@ -21,6 +22,7 @@ export function view(state, { tails, route, isLost }) {
         ? notKnown()
         : alarms.map((alarm) => alarmCard(alarm, state.now, { isWhole: alarms.length === 1 })),
       aside > 0 && h("p", {}, h("a", { href: "#/alarms/aside" }, `${plural(aside, "alarm")} put aside`))),
+    !isLost && findings(cell, state.now),
     h("section", { "aria-label": "zones in the order of flow" },
       cellLine(cell, tails, state.now, { details: true })),
     h("div", { class: "columns" },

@@ -6,7 +6,7 @@
 import { h, s } from "./dom.js";
 import { hatch } from "./shapes.js";
 import { TAIL_S } from "./tails.js";
-import { capital, degrees, duration, is, moment, share, since, spaced } from "./words.js";
+import { capital, clock, degrees, duration, is, moment, share, since, spaced } from "./words.js";
 
 const WIDE = 360;
 const HIGH = 90;
@@ -127,6 +127,8 @@ export function zoneFigure(cell, zone, tails, now, { details = false } = {}) {
         ? h("p", { class: "zone-number" }, degrees(zone.temp_c),
             isOff && alarm && h("span", { class: `place is-${priority}` }, zone.position === "over_ceiling" ? "over limit" : zone.position))
         : h("p", { class: "zone-number is-unknown hatched" }, h("span", { class: "chip" }, "NOT SEEN")),
+      zone.leaving && h("p", { class: "zone-leaving" },
+        `${zone.leaving.edge === "low" ? "below" : "above"} its window at about ${clock(zone.leaving.at)}, if it goes on like this`),
       h("p", { class: "zone-phase" },
         spaced(zone.phase === "unknown" ? whyUnseen(zone) : zone.phase),
         is(since(zone.phase_since, now)) && ` for ${duration(since(zone.phase_since, now))}`)),
