@@ -70,7 +70,7 @@ def _live(
     plant: Plant, cell: str, away: tuple[tuple[float, float], ...], *, until_s: float
 ) -> list[tuple[float, str]]:
     """Run both programs to the end; the advice as it changed, with cell times. [s]."""
-    plant.start_cells(is_waiting=False)
+    cells = plant.start_cells(is_waiting=False)
     daemon = plant.start_daemon()
     advice: list[tuple[float, str]] = []
     left = list(away)
@@ -87,7 +87,8 @@ def _live(
             is_given = scrape.values("watchedpot_cell_advice", **labels) == [1.0]
             if is_given and (not advice or advice[-1][1] != word.value):
                 advice.append((at_s, word.value))
-    assert daemon.stop() == 0
+    # Its log is read afterwards and has to be whole.
+    assert [daemon.stop(), cells.stop()] == [0, 0]
     return advice
 
 
