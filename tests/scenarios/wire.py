@@ -29,6 +29,7 @@ from watchedpot.core.model import EventKind
 from watchedpot.core.rules import CellRules
 from watchedpot.core.snapshot import Advice
 from watchedpot.core.units import NANO
+from watchedpot.outputs import ledger
 
 LOOK_S = 0.1
 """Between two looks at the advice, in real time. [s]"""
@@ -123,10 +124,11 @@ def _played(plant: Plant, rules: CellRules, *, until_ns: int) -> Played:
         )
         made.append(part)
     events = plant.events(cell=rules.id)
+    judged = [one.event for one in ledger.part_events(plant.ledger, cell=rules.id)]
     return Played(
         rules,
         sorted(made, key=lambda part: part.number),
-        [event for event in events if event.kind is EventKind.PART_MADE],
+        judged,
         [event for event in events if event.kind is EventKind.COUNTER_JUMPED],
         events,
         {name: (flowed_s, c) for name, c in zip(names, blocks_c, strict=True)},
