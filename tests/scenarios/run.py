@@ -15,9 +15,10 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from itertools import groupby
 from statistics import median
 
 from potsim.scenarios import Scenario, bundled, parse
@@ -90,19 +91,22 @@ def tasks(names: Iterable[str], seeds: int, cells: Iterable[str]) -> list[Task]:
     ]
 
 
-def rows(outcomes: Sequence[Outcome]) -> list[str]:
-    """Lines of the table: one of each scenario and cell, and below it what went amiss."""
-    lines = [
-        f"{'scenario':<28} {'cell':<10} {'seeds':>5} {'concluded':>9} {'when [s]':>13}"
-        f" {'onset [s]':>9} {'not':>4} {'critical':>8} {'other':>5} {'missed':>6} {'too many':>8}"
-    ]
-    groups: dict[tuple[str, str], list[Outcome]] = {}
-    for outcome in outcomes:
-        groups.setdefault((outcome.scenario, outcome.cell), []).append(outcome)
-    for (name, cell), group in groups.items():
-        lines.append(_row(name, cell, group))
-        lines += _remarks(group)
-    return lines
+HEADER = (
+    f"{'scenario':<28} {'cell':<10} {'seeds':>5} {'concluded':>9} {'when [s]':>13}"
+    f" {'onset [s]':>9} {'not':>4} {'critical':>8} {'other':>5} {'missed':>6} {'too many':>8}"
+)
+
+
+def rows(outcomes: Iterable[Outcome]) -> Iterator[str]:
+    """Lines of the table: one of each scenario and cell, and below it what went amiss.
+
+    Each is ready as soon as its last seed is, where the runs come in the order of `tasks`.
+    """
+    yield HEADER
+    for (name, cell), ones in groupby(outcomes, key=lambda one: (one.scenario, one.cell)):
+        group = list(ones)
+        yield _row(name, cell, group)
+        yield from _remarks(group)
 
 
 def _row(name: str, cell: str, group: Sequence[Outcome]) -> str:
@@ -165,10 +169,19 @@ def bars(outcomes: Sequence[Outcome]) -> tuple[list[str], bool]:
     return lines, is_held and critical == 0 and other_share <= WRONG_SHARE
 
 
-def report(outcomes: Sequence[Outcome]) -> int:
-    """Print the table and what it comes to; the exit code."""
-    lines, is_held = bars(outcomes)
-    print("\n".join([*rows(outcomes), *lines]))
+def report(outcomes: Iterable[Outcome]) -> int:
+    """Print the table as the runs come, and what it comes to; the exit code."""
+    kept: list[Outcome] = []
+
+    def noted() -> Iterator[Outcome]:
+        for outcome in outcomes:
+            kept.append(outcome)
+            yield outcome
+
+    for line in rows(noted()):
+        print(line, flush=True)
+    lines, is_held = bars(kept)
+    print("\n".join(lines))
     return 0 if is_held else 1
 
 
@@ -203,10 +216,8 @@ def main(argv: list[str] | None = None) -> int:
         play = partial(played_straight, spread=args.spread)
     if args.jobs > 1:
         with ProcessPoolExecutor(args.jobs) as pool:
-            outcomes = list(pool.map(play, todo))
-    else:
-        outcomes = [play(task) for task in todo]
-    return report(outcomes)
+            return report(pool.map(play, todo))
+    return report(map(play, todo))
 
 
 if __name__ == "__main__":
