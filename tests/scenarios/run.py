@@ -91,6 +91,13 @@ def tasks(names: Iterable[str], seeds: int, cells: Iterable[str]) -> list[Task]:
     ]
 
 
+def needs_one_process(task: Task) -> bool:
+    """Whether somebody says something meanwhile, or sets the monitor's own clock."""
+    name, cell, _ = task
+    expected = expected_of(name)[cell]
+    return bool(expected.entries or expected.utc_steps)
+
+
 HEADER = (
     f"{'scenario':<28} {'cell':<10} {'seeds':>5} {'concluded':>9} {'when [s]':>13}"
     f" {'onset [s]':>9} {'not':>4} {'critical':>8} {'other':>5} {'missed':>6} {'too many':>8}"
@@ -209,6 +216,10 @@ def main(argv: list[str] | None = None) -> int:
     cells = [WIRES[args.wire]] if args.wire else WIRES.values()
     todo = tasks(args.names or known, args.seeds, cells)
     if args.wire:
+        is_straight = {task: needs_one_process(task) for task in todo}
+        if left_out := sorted({name for (name, _, _), so in is_straight.items() if so}):
+            print(f"left out, since they need one process: {', '.join(left_out)}")
+        todo = [task for task in todo if not is_straight[task]]
         from scenarios.wire import played_over_wire  # noqa: PLC0415  (starts programs)
 
         play = partial(played_over_wire, spread=args.spread, speed=args.speed)

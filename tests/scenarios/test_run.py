@@ -15,6 +15,7 @@ from scenarios.run import (
     expected_of,
     main,
     names_with_expectations,
+    needs_one_process,
     report,
     rows,
     tasks,
@@ -401,6 +402,13 @@ def test_each_cell_of_each_scenario_is_run_with_each_seed() -> None:
         ("door_open", "housing_7", 2),
     ]
     assert tasks(["syringe_no_heat"], 1, ["housing_7"]) == []
+
+
+def test_what_is_said_meanwhile_needs_one_process() -> None:
+    """And so does a clock that is set; everything else can be played over a wire."""
+    every = tasks(names_with_expectations(), 1, ["lens_4"])
+    found = {task[0] for task in every if needs_one_process(task)}
+    assert found == {"acknowledged_and_run_on", "our_clock_is_set"}
 
 
 def test_an_unknown_scenario_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
