@@ -23,7 +23,7 @@ from scenarios.score import (
 )
 from support.cells import UTC_NS
 from support.made import Played, Truth
-from support.plant import Plant
+from support.plant import Plant, alive
 from watchedpot.core.model import EventKind
 from watchedpot.core.rules import CellRules
 from watchedpot.core.snapshot import Advice
@@ -78,7 +78,12 @@ def _live(
             plant.programs.remove(daemon)
             plant.wait_until(left.pop(0)[1])
             daemon = plant.start_daemon()
-        at_s, scrape = plant.cell_s(), plant.metrics()
+        at_s = plant.cell_s()
+        try:
+            scrape = plant.metrics()
+        except OSError:
+            alive(daemon)  # says what it ended with
+            raise
         for word in Advice:
             labels = {"cell": cell, "advice": word.value}
             is_given = scrape.values("watchedpot_cell_advice", **labels) == [1.0]
