@@ -201,7 +201,7 @@ def parser() -> argparse.ArgumentParser:
     cli.add_argument("--seeds", type=int, default=1, help="runs of each (default 1)")
     cli.add_argument("--spread", type=float, default=SPREAD, help="of the plants (default 0.3)")
     cli.add_argument("--wire", choices=tuple(WIRES), help="over this protocol, three programs")
-    cli.add_argument("--speed", type=float, default=30.0, help="with --wire (default 30)")
+    cli.add_argument("--speed", type=float, default=10.0, help="with --wire (default 10)")
     cli.add_argument("--jobs", type=int, default=1, help="processes at a time (default 1)")
     return cli
 

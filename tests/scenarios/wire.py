@@ -36,7 +36,7 @@ LEAD_S = 12.0
 """Both programs start in it, in real time. [s]"""
 
 
-def played_over_wire(task: Task, *, spread: float = SPREAD, speed: float = 30.0) -> Outcome:
+def played_over_wire(task: Task, *, spread: float = SPREAD, speed: float = 10.0) -> Outcome:
     """One run with three programs, judged by the ledger and by the simulator's own log."""
     name, cell, seed = task
     expected = expected_of(name)[cell]
