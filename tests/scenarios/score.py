@@ -22,7 +22,7 @@ NEIGHBOUR_S = 2.0
 UNSEEN = {PartRule.BLIND, PartRule.BEFORE_LOSS, PartRule.UNCOUNTED, PartRule.LOST_READINGS}
 BY_STATE = {
     *(PartRule.BEFORE_READY, PartRule.OVERHEATED_CHARGE, PartRule.DOUBTED_CHARGE),
-    *(PartRule.TIP_SETTLING, PartRule.OVER_CEILING, PartRule.SENSOR_DOUBT),
+    *(PartRule.TIP_SETTLING, PartRule.OVER_CEILING),
 }
 """Rules about what can be known only later or only in part: their parts are not too many."""
 
