@@ -186,6 +186,10 @@ def test_a_conclusion_that_has_to_stand_later_may_have_been_told_before() -> Non
         ("draft>60", [telling(110.0, "draft"), changed(150.0, "no_heat")], False),
         ("draft>60", [telling(110.0, "draft"), changed(170.0, "no_heat")], True),
         ("draft>60", [telling(110.0, "draft"), ended(150.0)], False),
+        ("draft<60", [telling(159.0, "draft")], True),
+        ("draft<60", [telling(160.0, "draft")], False),
+        ("draft@nozzle>20<60", [telling(110.0, "draft"), ended(119.0)], False),
+        ("draft@nozzle>20<60", [telling(110.0, "draft")], True),
     ],
 )
 def test_what_must_not_be_concluded(word: str, events: list[Event], is_wrong: bool) -> None:
