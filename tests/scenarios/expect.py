@@ -15,7 +15,8 @@ Beside its cells a scenario may hold a table ``[expect.CELL]`` for each of them:
       onset           false: its begin is not compared with the truth              true
       onset_s         of this one, if not that of the cell [s]                     of the cell
     must_not          causes, severities or "sounding" (critical, hold or soon);
-                      "cause@zone" for one zone; "cause>n" only n s and later      []
+                      "cause@zone" for one zone; "cause>n" only n s after the
+                      onset and later, "cause<m" only m s after it and before      []
     never             the same; one of these counts as heavily as a false critical []
     sounding_at_most  how many findings may sound in all                           any
     advice            list of tables: is (one word or several), by_s, from_s [s]   []
@@ -77,6 +78,7 @@ class MustNot:
     what: str
     zone: str | None = None
     from_s: float | None = None
+    until_s: float | None = None
 
     def __str__(self) -> str:
         return self.what + ("" if self.zone is None else f"@{self.zone}")
@@ -228,10 +230,13 @@ class _Reader:
         )
 
     def _must_not(self, text: str) -> MustNot:
+        text, _, until = text.partition("<")
         text, _, since = text.partition(">")
         what, _, zone = text.partition("@")
         self._words(what, CAUSES | SEVERITIES | {SOUNDING}, ".must_not")
-        return MustNot(what, zone or None, float(since) if since else None)
+        return MustNot(
+            what, zone or None, float(since) if since else None, float(until) if until else None
+        )
 
     def _advised(self, table: Mapping[str, Any]) -> Advised:
         self._known(table, {"is", "by_s", "from_s"}, ".advice")

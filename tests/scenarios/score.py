@@ -22,7 +22,7 @@ NEIGHBOUR_S = 2.0
 UNSEEN = {PartRule.BLIND, PartRule.BEFORE_LOSS, PartRule.UNCOUNTED, PartRule.LOST_READINGS}
 BY_STATE = {
     *(PartRule.BEFORE_READY, PartRule.OVERHEATED_CHARGE, PartRule.DOUBTED_CHARGE),
-    *(PartRule.TIP_SETTLING, PartRule.OVER_CEILING, PartRule.SENSOR_DOUBT),
+    *(PartRule.TIP_SETTLING, PartRule.OVER_CEILING),
 }
 """Rules about what can be known only later or only in part: their parts are not too many."""
 
@@ -210,7 +210,9 @@ def violates(wrong: MustNot, telling: Telling, onset_s: float) -> bool:
         is_it = telling.cause == wrong.what
     if wrong.zone is not None:
         is_it = is_it and wrong.zone in telling.zones
-    return is_it and (wrong.from_s is None or telling.until_s > onset_s + wrong.from_s)
+    is_late = wrong.from_s is None or telling.until_s > onset_s + wrong.from_s
+    is_early = wrong.until_s is None or telling.at_s < onset_s + wrong.until_s
+    return is_it and is_late and is_early
 
 
 def _stray_criticals(expected: Expected, findings: Sequence[Finding]) -> Iterator[str]:

@@ -282,11 +282,21 @@ def _played(rules: CellRules, recorder: Recorder, watcher: Watcher, end_s: float
     return Played(
         rules,
         [part for part in recorder.parts if part.ended_ns < (end_s - 2.0) * NANO],
-        [e for e in watcher.events if e.kind is EventKind.PART_MADE],
+        [_unset(e) for e in watcher.events if e.kind is EventKind.PART_MADE],
         [e for e in watcher.events if e.kind is EventKind.COUNTER_JUMPED],
         watcher.events,
         recorder.upstream(),
     )
+
+
+def _unset(made: Event) -> Event:
+    """A part's judgement with its times as if the monitor's clock had never been set."""
+    off_ns = made.at.utc_ns - made.at.mono_ns - UTC_NS
+    told = dict(made.details)
+    if off_ns:
+        told["begun_utc_ns"] = int(told["begun_utc_ns"] or 0) - off_ns
+    at = Instant(made.at.utc_ns - off_ns, made.at.mono_ns)
+    return replace(made, at=at, details=tuple(told.items()))
 
 
 def concluded(

@@ -1,9 +1,9 @@
 """How often a healthy cell is said to be ill: thirty days of each, straight through the engine.
 
 Six plants of five days each. Every day has three shifts with breaks kept hot and set back, wipes,
-a new charge or a refill, a room that is coolest at night and that somebody airs now and then, and
-on some days one zone is read in halves or wholes of a kelvin. Every zone and the room differ by
-up to 30 % from what the daemon was told. Nothing is wrong on any of these days.
+a new charge or a refill, and a room that is coolest at night and that somebody airs now and then.
+Some zones of some plants are read in halves or wholes of a kelvin. Every zone and the room differ
+by up to 30 % from what the daemon was told. Nothing is wrong on any of these days.
 """
 
 from __future__ import annotations
@@ -68,11 +68,8 @@ def days(cell: str, seed: int, until_s: float) -> str:
         aired_k = AIRED_K if rng.random() < 0.06 else 0.0
         steps.append((at_s, "ambient", f"ambient_c = {room_c + swing_k - aired_k:.1f}"))
     zones = [zone.name for zone in PLANTS[cell].zones]
-    faults = [
-        (first_s + 600.0, str(rng.choice(zones)), float(rng.choice([0.5, 1.0])))
-        for first_s in np.arange(0.0, until_s, DAY_S).tolist()
-        if rng.random() < 0.5
-    ]
+    # How finely a zone is read belongs to its wiring: it is the same on every day.
+    steps_k = rng.choice([0.1, 0.5, 1.0], size=len(zones), p=[0.6, 0.2, 0.2]).tolist()
     lines = [
         'title = "Days on which nothing is wrong"',
         "scan_s = 1.0",
@@ -83,15 +80,11 @@ def days(cell: str, seed: int, until_s: float) -> str:
         f"ambient_c = {room_c:.1f}",
         "spread = 0.3",
         f"plant_seed = {seed}",
+        *(f"zones.{z}.resolution_k = {step_k}" for z, step_k in zip(zones, steps_k, strict=True)),
     ]
     for at_s, order, more in sorted(steps):
         if at_s < until_s - 1.0:
             lines += [f"[[cells.{cell}.plan]]", f"at_s = {at_s}", f'do = "{order}"', more]
-    for at_s, zone, resolution_k in faults:
-        lines += [
-            *(f"[[cells.{cell}.faults]]", 'what = "coarse_resolution"', f'zone = "{zone}"'),
-            *(f"resolution_k = {resolution_k}", f"at_s = {at_s}", f"for_s = {DAY_S - 1200.0}"),
-        ]
     return "\n".join(lines)
 
 
@@ -146,7 +139,7 @@ def _check(cell: str, lives: list[tuple[list[Finding], list[Event]]], shifts: fl
 @pytest.mark.parametrize("cell", PLANTS)
 def test_a_healthy_shift_is_quiet(cell: str) -> None:
     """At most two findings of eight hours ask for a person, none at once."""
-    _check(cell, [lived(cell, 1, SHIFT_S)], 1.0)
+    _check(cell, [lived(cell, 3, SHIFT_S)], 1.0)
 
 
 @pytest.mark.soak

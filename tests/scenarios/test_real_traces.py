@@ -160,15 +160,14 @@ def test_a_block_heated_by_half_its_power_is_not_ill(datasets: Path) -> None:
         ],
     )
     show(f"heated block ({HEATER})", events)
-    found = findings_of(events)
-    assert causes(found, Severity.CRITICAL) == set()
-    assert causes(found, *SOUND).isdisjoint(NO_HEAT | {Cause.STUCK_ON})
+    assert causes(findings_of(events), *SOUND) == set()
 
 
 def test_a_block_warmed_by_its_neighbour_is_not_stuck_on(datasets: Path) -> None:
     """Its output is 0 and it warms by 14 K in a quarter of an hour, at most 0.03 K/s.
 
-    Believed, since the second heater was off; what it was warmed by is the trace beside it.
+    Believed, since the second heater was off; what it was warmed by is the trace beside it. That
+    no heat of its own reaches it would be true, and may be told.
     """
     t_s, heated_c, beside_c = heater(datasets)
     rules = cell(("block", 20.0, 90.0), ("beside", 20.0, 90.0), step_s=1.0, has_output=True)
@@ -183,7 +182,9 @@ def test_a_block_warmed_by_its_neighbour_is_not_stuck_on(datasets: Path) -> None
         ],
     )
     show(f"two blocks, one heated ({HEATER})", events)
-    assert causes(findings_of(events), Severity.CRITICAL) == set()
+    found = findings_of(events)
+    assert causes(found, Severity.CRITICAL) == set()
+    assert Cause.STUCK_ON not in causes(found, *SOUND)
 
 
 def test_a_real_reading_that_falls_to_the_room_is_the_sensors(datasets: Path) -> None:
@@ -220,6 +221,7 @@ def machine(datasets: Path) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return t_s, np.array([float(row["value"]) for row in read])
 
 
+@pytest.mark.timeout(60)
 def test_a_reading_every_five_minutes_gives_nothing_critical(datasets: Path) -> None:
     """Without output and setpoint, five minutes apart, no cause can be sure enough to cut heat.
 

@@ -15,6 +15,7 @@ from scenarios.run import (
     expected_of,
     main,
     names_with_expectations,
+    needs_one_process,
     report,
     rows,
     tasks,
@@ -185,6 +186,10 @@ def test_a_conclusion_that_has_to_stand_later_may_have_been_told_before() -> Non
         ("draft>60", [telling(110.0, "draft"), changed(150.0, "no_heat")], False),
         ("draft>60", [telling(110.0, "draft"), changed(170.0, "no_heat")], True),
         ("draft>60", [telling(110.0, "draft"), ended(150.0)], False),
+        ("draft<60", [telling(159.0, "draft")], True),
+        ("draft<60", [telling(160.0, "draft")], False),
+        ("draft@nozzle>20<60", [telling(110.0, "draft"), ended(119.0)], False),
+        ("draft@nozzle>20<60", [telling(110.0, "draft")], True),
     ],
 )
 def test_what_must_not_be_concluded(word: str, events: list[Event], is_wrong: bool) -> None:
@@ -401,6 +406,13 @@ def test_each_cell_of_each_scenario_is_run_with_each_seed() -> None:
         ("door_open", "housing_7", 2),
     ]
     assert tasks(["syringe_no_heat"], 1, ["housing_7"]) == []
+
+
+def test_what_is_said_meanwhile_needs_one_process() -> None:
+    """And so does a clock that is set; everything else can be played over a wire."""
+    every = tasks(names_with_expectations(), 1, ["lens_4"])
+    found = {task[0] for task in every if needs_one_process(task)}
+    assert found == {"acknowledged_and_run_on", "our_clock_is_set"}
 
 
 def test_an_unknown_scenario_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
