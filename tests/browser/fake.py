@@ -67,8 +67,8 @@ NO_HEAT: Json = {
     "id": "lens_4/3",
     "severity": "hold",
     "sentence": (
-        "nozzle is losing heat: 108.2 degC and falling 0.09 K/s, heater at 100 %. Likely no heat "
-        "at the nozzle heater. Hold dispensing."
+        "nozzle: 108.2 degC and falling 0.09 K/s, heater at 100 %. Likely no power reaches its "
+        "heater (84 %): the heater is at 100 % and the nozzle falls by 0.09 K/s. Hold dispensing"
     ),
     "ended": None,
     "zones": ["nozzle"],

@@ -289,7 +289,7 @@ def test_cause_and_evidence_stand_under_the_alarm(page: Page, fake: Fake) -> Non
     expect(panel.get_by_role("heading", level=3)).to_contain_text("nozzle, since")
     expect(panel).to_contain_text("sure to 84 %")
     expect(panel.locator(".deed")).to_have_text(NO_HEAT["first_action"])
-    expect(panel).to_contain_text("The heater is at 100 % and the nozzle falls by 0.09 K/s")
+    expect(panel).to_contain_text("the heater is at 100 % and the nozzle falls by 0.09 K/s")
     expect(panel).to_contain_text("Part of heat, 6 %")
     expect(panel).to_contain_text("only a meter at the heater tells")
     expect(panel).not_to_contain_text("speaks against it")

@@ -15,10 +15,9 @@ function findingCard(finding, now) {
   return h("article", { class: `finding is-${finding.severity}`, "data-key": finding.id, "data-finding": finding.id },
     h("h3", {}, sign && prioritySign(sign, { plain: true }), capital(spaced(first.cause)),
       h("span", { class: "quiet" }, ` ${finding.zones.map(spaced).join(", ")}, since ${moment(finding.onset, now)}, sure to ${share(first.certainty)}`)),
-    h("p", {}, capital(told(finding.sentence))),
     h("p", { class: "deed" }, h("strong", {}, told(finding.first_action))),
+    h("p", {}, capital(told(finding.sentence))),
     h("dl", { class: "evidence" },
-      reasons("speaks for it", first.speaks_for),
       reasons("speaks against it", first.speaks_against),
       reasons("also possible", others.map((one) => `${spaced(one.cause)}, ${share(one.certainty)}`)),
       reasons("not ruled out", finding.not_ruled_out)));
