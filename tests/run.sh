@@ -24,5 +24,9 @@ if [ $# -eq 0 ]; then
     "$python" -m ruff format --check
     "$python" -m ruff check
     "$python" -m mypy
+    # The quick tests on every core; then, one by one, those that mind the time.
+    PYTHONDEVMODE=1 "$python" -m pytest -n logical --dist loadfile \
+        -m "not soak and not bench and not integration"
+    exec "$python" -X dev -m pytest -m "integration and not soak and not bench"
 fi
 exec "$python" -X dev -m pytest -m "not soak and not bench" "$@"

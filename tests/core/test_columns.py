@@ -144,8 +144,8 @@ def test_only_a_good_finite_value_counts() -> None:
     assert same(CellColumns(state, rows, PLAN).parts, [1.0, 1.0, 1.0])
 
 
-def test_codes_that_nobody_knows_count_as_the_last_ones_that_are() -> None:
-    """A quality of 255 is missing; and no row of it is good."""
+def test_codes_that_nobody_knows_count_as_not_seen() -> None:
+    """A quality of 255 is missing, a reason of 200 is that nobody watched; no row is good."""
     rows = block({TEMPERATURE: [115.0, 115.0]})
     rows.quality[1, 0], rows.reason[1, 0] = 255, 200
     columns = CellColumns(start(PLAN), rows, PLAN)

@@ -16,7 +16,7 @@ from watchedpot.core.zone import NEVER_NS, Columns, ZonePlan, ZoneRows, newest_o
 # Looked up once: these stand on the path of every row.
 _GOOD = int(Quality.GOOD)
 _WORST_QUALITY = int(max(Quality))
-_LAST_REASON = int(max(Reason))
+_LAST_REASON = max(Reason)
 _WHOLE = slice(None)
 
 
@@ -42,7 +42,7 @@ class CellColumns:
         self.plan = plan
         self.places = {name: n for n, name in enumerate(block.channels)}
         self.quality = np.minimum(block.quality, _WORST_QUALITY)
-        self.reason = np.minimum(block.reason, _LAST_REASON)
+        self.reason = np.where(block.reason <= _LAST_REASON, block.reason, Reason.NOT_WATCHED)
         self.is_good = (block.quality == _GOOD) & np.isfinite(block.value)
         rules, gates = plan.rules, state.gates
         # Without the signal melt is never known to flow, nor is it ever in doubt.
