@@ -150,6 +150,7 @@ class Sign(IntEnum):
     SOAKS = 51  # what lies in it may still take heat
     LIVE = 52  # it is not seen, and its heater is still controlled
     SCALED = 53  # its reading leapt by a factor of ten, or as from degC to degF
+    PUSHED = 54  # it is not seen, and its controller gives much
 
     @property
     def bit(self) -> int:
@@ -582,6 +583,7 @@ _UNSEEN_KEEPS = tuple(
         *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
         *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
         *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
+        Sign.PUSHED,
     )
 )
 """Signs that not seeing does not end."""
@@ -599,6 +601,7 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
         | ((off_k > 8.0) & (f.short_output > 5.0))
     )
     is_on[Sign.NONE_ASKED] = f.output <= 2.0
+    is_on[Sign.PUSHED] = ~seen & (outputs[:, KEPT:] >= 6000)
     is_on[Sign.LIVE] = ~seen & (outputs[:, KEPT:] > 400)
     is_on[Sign.FULL_OF_LATE] = seen & (f.output >= 60.0)
     is_on[Sign.LITTLE] = (
