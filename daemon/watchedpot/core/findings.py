@@ -80,7 +80,7 @@ TABLE: dict[tuple[Stage, Move], Stage] = {
 }
 """Every stage x every move."""
 
-QUIET_BINS = {Subject.HEAT: 45, Subject.DATA: 5, Subject.COURSE: 1, Subject.CLOCK: 30}
+QUIET_BINS = {Subject.HEAT: 45, Subject.DATA: 15, Subject.COURSE: 1, Subject.CLOCK: 30}
 """Seen bins without a sign after which a finding is over; common practice, no source. [1]"""
 
 RIVAL_BINS, MILDER_BINS = 8, 20

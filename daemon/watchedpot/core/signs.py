@@ -598,7 +598,7 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     is_on[Sign.ASKS] = seen & (f.short_output >= np.maximum(2.0 * f.need, f.need + 16.0))
     is_on[Sign.UNANSWERED] = seen & (
         ((off_k < -8.0) & (f.short_output < np.minimum(60.0, 2.0 * f.need + 20.0)))
-        | ((off_k > 8.0) & (f.short_output > 5.0))
+        | ((off_k > 25.0) & (f.short_output > 5.0))
     )
     is_on[Sign.NONE_ASKED] = f.output <= 2.0
     is_on[Sign.PUSHED] = ~seen & (outputs[:, KEPT:] >= 6000)
