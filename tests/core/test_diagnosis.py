@@ -334,7 +334,7 @@ def blind(block: Block, reason: Reason) -> Block:
         (Reason.NO_CONNECTION, Cause.LINK),
         (Reason.FILL_VALUE, Cause.PLC_RESTART),
         (Reason.NOT_MOVING, Cause.FROZEN_IN_DATA),
-        (Reason.IMPLAUSIBLE, Cause.SENSOR_BREAK),
+        (Reason.IMPLAUSIBLE, Cause.SCALE_OR_UNIT),  # the outputs were alive to the last
     ],
 )
 def test_lost_data_is_one_finding_of_its_reason(reason: Reason, cause: Cause) -> None:

@@ -166,7 +166,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.LEAPT, S.HIGH),
         "the reading rose faster than full heat can",
         Severity.HOLD,
-        (S.DIPPED,),
+        (S.DIPPED, S.FULL_OF_LATE),
         (Also(S.NONE_ASKED, 2.0, "the controller has cut the output, so the zone is cooling"),),
     ),
     # A quick dip.
@@ -559,7 +559,24 @@ HEAT_RULES: tuple[Rule, ...] = (
 """What moves the reading of one zone."""
 
 _BROKEN = "it sends no temperature"
+_PUSHED = "the controller answers with {output:.0f} % of output, so heat is flowing"
 DATA_RULES: tuple[Rule, ...] = (
+    Rule(
+        C.SENSOR_LOW,
+        40.0,
+        (S.UNREADABLE, S.PUSHED),
+        "its value is beyond what the sensor can return; " + _PUSHED,
+        Severity.CRITICAL,
+        (S.HEATING, S.RECOVERING, S.STEPPED, S.OFF),
+    ),
+    Rule(
+        C.SENSOR_LOW,
+        40.0,
+        (S.SENSOR, S.PUSHED),
+        _BROKEN + "; " + _PUSHED,
+        Severity.CRITICAL,
+        (S.HEATING, S.RECOVERING, S.STEPPED, S.OFF),
+    ),
     Rule(
         C.SENSOR_BREAK,
         9.0,

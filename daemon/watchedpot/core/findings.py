@@ -80,7 +80,7 @@ TABLE: dict[tuple[Stage, Move], Stage] = {
 }
 """Every stage x every move."""
 
-QUIET_BINS = {Subject.HEAT: 45, Subject.DATA: 5, Subject.COURSE: 1, Subject.CLOCK: 30}
+QUIET_BINS = {Subject.HEAT: 45, Subject.DATA: 15, Subject.COURSE: 1, Subject.CLOCK: 30}
 """Seen bins without a sign after which a finding is over; common practice, no source. [1]"""
 
 RIVAL_BINS, MILDER_BINS = 8, 20
@@ -162,20 +162,25 @@ class Moved(NamedTuple):
 
 def opened(suspicion: Suspicion, number: int, told: Instant) -> Finding:
     """The finding that a suspicion opens."""
-    onset_ns = min(suspicion.onset_ns, told.mono_ns)
     return Finding(
         number,
         suspicion.subject,
         Stage.OPEN,
         suspicion.cause,
         suspicion.severity,
-        Instant(told.utc_ns - (told.mono_ns - onset_ns), onset_ns),
+        _onset(suspicion, told),
         told,
         suspicion.zones,
         suspicion.candidates,
         suspicion.numbers,
         suspicion.not_ruled_out,
     )
+
+
+def _onset(suspicion: Suspicion, told: Instant) -> Instant:
+    """When it began, on both clocks."""
+    onset_ns = min(suspicion.onset_ns, told.mono_ns)
+    return Instant(told.utc_ns - (told.mono_ns - onset_ns), onset_ns)
 
 
 def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> Moved:
@@ -205,6 +210,7 @@ def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> 
         after,
         cause=suspicion.cause,
         severity=suspicion.severity,
+        onset=min(finding.onset, _onset(suspicion, told), key=lambda one: one.mono_ns),
         told=told,
         zones=zones,
         candidates=suspicion.candidates,

@@ -150,6 +150,7 @@ class Sign(IntEnum):
     SOAKS = 51  # what lies in it may still take heat
     LIVE = 52  # it is not seen, and its heater is still controlled
     SCALED = 53  # its reading leapt by a factor of ten, or as from degC to degF
+    PUSHED = 54  # it is not seen, and its controller gives much
 
     @property
     def bit(self) -> int:
@@ -459,9 +460,22 @@ def _mean(held_out: Ints, size: int) -> Floats:
     return np.where(windows.min(axis=2) >= 0, windows.sum(axis=2) / (100.0 * size), np.nan)
 
 
-def _of(reason: Ints, *reasons: Reason) -> Bools:
-    """Whether each is one of these reasons."""
-    return np.isin(reason, [int(each) for each in reasons])
+def _one_of(codes: tuple[int, ...], count: int) -> Bools:
+    """A table of which codes are meant."""
+    return np.isin(np.arange(count), codes)
+
+
+_SENSOR = _one_of((Reason.STATUS, Reason.NULL, Reason.NOT_FINITE), len(Reason))
+_UNREADABLE = _one_of((Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE), len(Reason))
+_OFF = _one_of(
+    tuple(PHASE_CODE[each] for each in (Phase.OFF, Phase.COOLING, Phase.UNKNOWN)), len(Phase)
+)
+_COLD = _one_of(
+    tuple(
+        PHASE_CODE[each] for each in (Phase.SETBACK, Phase.HEATING, Phase.RECOVERING, Phase.SOAKING)
+    ),
+    len(Phase),
+)
 
 
 def _conditions(
@@ -497,17 +511,12 @@ def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
     is_lost = (bins.rows > 0) & ~is_seen
     is_twice = (bins.rows > 1) | (temps[:, KEPT - 1 : -1] == NONE_MK)
     is_bad, reason = is_lost & is_twice, bins.reason
-    is_on[Sign.SENSOR] = is_bad & _of(reason, Reason.STATUS, Reason.NULL, Reason.NOT_FINITE)
-    is_on[Sign.UNREADABLE] = is_bad & _of(reason, Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE)
-    is_on[Sign.ZEROED] = is_bad & _of(reason, Reason.FILL_VALUE)
-    is_on[Sign.STOPPED] = is_bad & _of(reason, Reason.NOT_MOVING)
+    is_on[Sign.SENSOR] = is_bad & _SENSOR[reason]
+    is_on[Sign.UNREADABLE] = is_bad & _UNREADABLE[reason]
+    is_on[Sign.ZEROED] = is_bad & (reason == int(Reason.FILL_VALUE))
+    is_on[Sign.STOPPED] = is_bad & (reason == int(Reason.NOT_MOVING))
     is_told = np.any(is_on[[Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED]], axis=0)
     is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told
-
-
-def _in(phase: Ints, *phases: Phase) -> Bools:
-    """Whether each is one of these phases."""
-    return np.isin(phase, [PHASE_CODE[each] for each in phases])
 
 
 def _wanted_conditions(
@@ -516,13 +525,12 @@ def _wanted_conditions(
     """Signs of what is wanted of a zone, done with it, and of what it is."""
     phase = bins.phase
     is_reservoir = zones.is_pack | zones.is_tank
-    is_on[Sign.OFF] = _in(phase, Phase.OFF, Phase.COOLING, Phase.UNKNOWN)
-    is_on[Sign.SETBACK] = _in(phase, Phase.SETBACK)
-    is_on[Sign.HEATING] = _in(phase, Phase.HEATING)
-    is_on[Sign.RECOVERING] = _in(phase, Phase.RECOVERING)
+    is_on[Sign.OFF] = _OFF[phase]
+    is_on[Sign.SETBACK] = phase == PHASE_CODE[Phase.SETBACK]
+    is_on[Sign.HEATING] = phase == PHASE_CODE[Phase.HEATING]
+    is_on[Sign.RECOVERING] = phase == PHASE_CODE[Phase.RECOVERING]
     is_on[Sign.CHARGED] = (bins.charged > 0) & is_reservoir
-    is_cold = _in(phase, Phase.SETBACK, Phase.HEATING, Phase.RECOVERING, Phase.SOAKING)
-    is_on[Sign.SOAKS] = (is_cold | is_on[Sign.CHARGED]) & is_reservoir
+    is_on[Sign.SOAKS] = (_COLD[phase] | is_on[Sign.CHARGED]) & is_reservoir
     told_mk, first_mk = setpoints
     before_mk = np.concatenate((first_mk, told_mk[:, :-1]), axis=1)
     is_on[Sign.STEPPED] = (np.abs(told_mk - before_mk) >= 1000) & (before_mk != NONE_MK)
@@ -575,6 +583,7 @@ _UNSEEN_KEEPS = tuple(
         *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
         *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
         *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
+        Sign.PUSHED,
     )
 )
 """Signs that not seeing does not end."""
@@ -589,10 +598,11 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     is_on[Sign.ASKS] = seen & (f.short_output >= np.maximum(2.0 * f.need, f.need + 16.0))
     is_on[Sign.UNANSWERED] = seen & (
         ((off_k < -8.0) & (f.short_output < np.minimum(60.0, 2.0 * f.need + 20.0)))
-        | ((off_k > 8.0) & (f.short_output > 5.0))
+        | ((off_k > 25.0) & (f.short_output > 5.0))
     )
     is_on[Sign.NONE_ASKED] = f.output <= 2.0
-    is_on[Sign.LIVE] = ~seen & (f.output > 4.0)
+    is_on[Sign.PUSHED] = ~seen & (outputs[:, KEPT:] >= 6000)
+    is_on[Sign.LIVE] = ~seen & (outputs[:, KEPT:] > 400)
     is_on[Sign.FULL_OF_LATE] = seen & (f.output >= 60.0)
     is_on[Sign.LITTLE] = (
         seen
