@@ -39,15 +39,15 @@ AT_S = 400
 """When something happens: by then the zones are known. [s]"""
 
 GAP: Mapping[str, Any] = {"setpoint_c": 115.0, "max_gap_s": 3.0}
+WATCHED: Mapping[str, Any] = {"wiped": WIPED, "parts": PARTS, "finds_causes": True}
 NOZZLE = zone(output=OUTPUT, **GAP)
 PLAN = cell(
     NOZZLE,
     syringe(soak=None, material=MATERIAL, **GAP),
-    wiped=WIPED,
-    parts=PARTS,
+    **WATCHED,
 )
-ALONE = cell(NOZZLE, wiped=WIPED, parts=PARTS)
-BARE = cell(replace(NOZZLE, output=None), wiped=WIPED, parts=PARTS)
+ALONE = cell(NOZZLE, **WATCHED)
+BARE = cell(replace(NOZZLE, output=None), **WATCHED)
 SIGNALS: Mapping[str, Callable[[int], float]] = {
     "dispensing": lambda s: float(s % 20 < 8),
     "parts": lambda s: float(s // 20),
@@ -359,7 +359,7 @@ def test_not_seeing_ends_nothing() -> None:
     assert [event for event in ended if event.detail("cause") == Cause.NO_HEAT] == []
     shown = engine.snapshot(state, PLAN)
     assert shown is not None
-    assert Cause.NO_HEAT in {one.candidates[0].cause for one in shown.findings}
+    assert Cause.NO_HEAT in {one.candidates[0].cause for one in shown.findings or ()}
 
 
 @pytest.mark.parametrize("title", ["the nozzle heater opens", "the sensor falls out"])
@@ -380,7 +380,7 @@ def _certainty(events: Sequence[Event], cause: Cause) -> list[float]:
 
 def test_without_a_setpoint_it_says_why() -> None:
     """A zone whose setpoint is not read is judged by its usual one, and says so."""
-    plan = cell(replace(NOZZLE, setpoint=None), wiped=WIPED, parts=PARTS)
+    plan = cell(replace(NOZZLE, setpoint=None), **WATCHED)
     block = story(LATEST["the nozzle heater opens"][0])
     kept = [n for n in block.channels if "syringe" not in n and n != SETPOINT]
     events = told(only(block, kept, "plc"), plan)

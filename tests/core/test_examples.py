@@ -15,6 +15,7 @@ WITH_EXAMPLES = {
     *("units", "series", "rates", "viscosity", "humidity"),
     *("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
     *("alarms", "phases", "charges", "parts", "entries", "supply", "whatif"),
+    *("forecast", "learned", "findings"),
 }
 
 

@@ -6,7 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from core.test_diagnosis import AT_S, GAP, LATEST, NOZZLE, PLAN, SIGNALS, sets, story, told
+from core.test_diagnosis import (
+    AT_S,
+    GAP,
+    LATEST,
+    NOZZLE,
+    PLAN,
+    SIGNALS,
+    WATCHED,
+    sets,
+    story,
+    told,
+)
 from support.cells import (
     COLD,
     MATERIAL,
@@ -31,7 +42,7 @@ from watchedpot.core.snapshot import Advice, Cause, Severity, Why
 ALARMED = cell(
     zone(alarm(AlarmKind.COLD), output=OUTPUT, **GAP),
     syringe(soak=None, material=MATERIAL, **GAP),
-    wiped="lens_4/wiped",
+    **WATCHED,
 )
 DEAD = story(LATEST["the nozzle heater opens"][0], 120)
 
@@ -41,7 +52,7 @@ def test_the_snapshot_has_what_was_told() -> None:
     state, events = run(PLAN, DEAD)
     shown = engine.snapshot(state, PLAN)
     assert shown is not None
-    (finding,) = shown.findings
+    (finding,) = shown.findings or ()
     last = of_kind(events, EventKind.FINDING_CHANGED)[-1]
     assert finding.id == last.detail("finding") == "lens_4/1"
     assert finding.candidates[0].cause is Cause.NO_HEAT
@@ -62,7 +73,8 @@ def test_the_alarm_of_its_zone_belongs_to_it() -> None:
         assert event.detail("alarms") == (COLD if is_raised else "")
     shown = engine.snapshot(state, ALARMED)
     assert shown is not None
-    assert shown.findings[0].alarms == (COLD,)
+    (named,) = shown.findings or ()
+    assert named.alarms == (COLD,)
 
 
 @pytest.mark.parametrize(
@@ -76,7 +88,7 @@ def test_the_alarm_of_its_zone_belongs_to_it() -> None:
 )
 def test_a_finding_drives_the_advice(title: str, advice: Advice, why: Why) -> None:
     """What is found of a zone is what the cell is advised."""
-    plan = cell(replace(NOZZLE, high_c=130.0), PLAN.rules.zones[1], wiped="lens_4/wiped")
+    plan = cell(replace(NOZZLE, high_c=130.0), PLAN.rules.zones[1], **WATCHED)
     state, _ = run(
         plan, story(LATEST[title][0], 100).rows(0, AT_S + (20 if "relay" in title else 95))
     )
@@ -109,7 +121,7 @@ def test_an_ended_finding_is_still_shown() -> None:
     state, _ = run(PLAN, story(moved, 500))
     shown = engine.snapshot(state, PLAN)
     assert shown is not None
-    ended = [finding for finding in shown.findings if finding.ended is not None]
+    ended = [finding for finding in shown.findings or () if finding.ended is not None]
     assert Cause.NO_HEAT in {finding.candidates[0].cause for finding in ended}
     assert all(finding.alarms == () for finding in ended)
 

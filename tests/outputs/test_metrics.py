@@ -680,8 +680,10 @@ def test_a_faulted_hour_adds_no_series() -> None:
 
 
 def test_a_finding_that_lasts_is_told_by_its_cause_and_severity() -> None:
-    """One that has ended is not; nor any of a cell of which nothing is known now."""
+    """One that has ended is not; nor any of a cell of which nothing is known now, or sought."""
     fresh = make_snapshot()
+    assert value(scrape(fresh), "watchedpot_cell_findings", {"cell": "lens_4"}) is None
+    assert "watchedpot_cell_findings{" not in scrape(fresh)
     ended = replace(NO_HEAT, id="lens_4/2", ended=NO_HEAT.told, severity=Severity.CRITICAL)
     found = replace(fresh, cells=(replace(fresh.cells[0], findings=(NO_HEAT, ended)),))
     text = scrape(found)

@@ -78,7 +78,7 @@ def cell(*zones: tuple[str, float, float], step_s: float, has_output: bool) -> C
         )
         for n, (name, low_c, high_c) in enumerate(zones)
     )
-    return CellRules("lens_4", made)
+    return CellRules("lens_4", made, finds_causes=True)
 
 
 def replayed(rules: CellRules, t_s: NDArray[np.float64], columns: Sequence[Column]) -> list[Event]:

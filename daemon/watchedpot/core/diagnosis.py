@@ -114,7 +114,7 @@ class ZoneRole:
 
 @dataclass(frozen=True, slots=True)
 class DiagnosisPlan:
-    """What the rules of a cell come to for its causes, computed once."""
+    """What the rules of a cell come to for its causes, computed once; no role: none is sought."""
 
     cell: str
     roles: tuple[ZoneRole, ...]
@@ -144,7 +144,7 @@ def plan_diagnosis(rules: CellRules) -> DiagnosisPlan:
                 ),
                 zone.setpoint is not None,
             )
-            for zone in rules.zones
+            for zone in (rules.zones if rules.finds_causes else ())
         ),
     )
 

@@ -268,7 +268,7 @@ def snapshot(state: CellState, plan: CellPlan) -> CellSnapshot | None:
         air=_air_snapshot(state, plan),
         judged=state.parts.judged if rules.parts or rules.part_id else (),
         idle_since=_idle_since(state),
-        findings=findings,
+        findings=findings if plan.rules.finds_causes else None,
     )
 
 

@@ -47,6 +47,8 @@ def inquire(
     filed
         All that happened in it so far, by which its alarms are known at each row.
     """
+    if not plan.diagnosis.roles:
+        return before.diagnosis, []
     zones = {
         zone.id: _zone_input(zone, zone_plan, trace, cell, piece)
         for zone, zone_plan, trace in zip(before.zones, plan.zones, traces, strict=True)

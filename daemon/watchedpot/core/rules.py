@@ -509,6 +509,8 @@ class CellRules:
         Room temperature where no channel tells it. [degC]
     purge_after_idle_s
         Longest pause after which the nozzle may dispense unpurged. [s]
+    finds_causes
+        Whether it is concluded what moves its temperatures.
     """
 
     id: str
@@ -533,6 +535,7 @@ class CellRules:
     ambient_c: float = 23.0
     purge_after_idle_s: float = 600.0
     judging: PartRules = field(default_factory=PartRules)
+    finds_causes: bool = False
 
     def alarm(self, kind: AlarmKind) -> AlarmRules | None:
         """The rules of one alarm of the cell itself, None where it is not configured."""

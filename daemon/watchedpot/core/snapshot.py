@@ -520,7 +520,7 @@ class CellSnapshot:
     idle_since
         When melt last flowed, which may be now; None where that is not known.
     findings
-        Those that last, the worst first, then the newest ended ones.
+        Those that last, the worst first, then the newest ended ones; None where none are sought.
     """
 
     id: str
@@ -537,7 +537,7 @@ class CellSnapshot:
     air: AirSnapshot | None = None
     judged: tuple[int, ...] = ()
     idle_since: Instant | None = None
-    findings: tuple[FindingSnapshot, ...] = ()
+    findings: tuple[FindingSnapshot, ...] | None = None
 
 
 class LinkState(StrEnum):

@@ -701,7 +701,7 @@ class Metrics:
         """What moves the temperatures."""
         causes = self._gauge(
             "watchedpot_cell_finding_certainty",
-            "How sure the likeliest cause of a finding that lasts is, 0 to 1; 0 for none.",
+            "How sure the cause of a lasting finding is, 0 to 1; absent where none are sought.",
             (*CELL, "cause"),
         )
         open_ = self._gauge(
@@ -710,9 +710,9 @@ class Metrics:
             (*CELL, "severity"),
         )
         for cell in snapshot.cells:
-            lasting = [one for one in cell.findings if one.ended is None]
-            if is_outdated(cell, now):
+            if cell.findings is None or is_outdated(cell, now):
                 continue
+            lasting = [one for one in cell.findings if one.ended is None]
             certainty = {one.candidates[0].cause: one.candidates[0].certainty for one in lasting}
             causes.add_each((cell.id,), CAUSES, (certainty.get(cause, 0.0) for cause in Cause))
             counts = Counter(one.severity for one in lasting)

@@ -122,8 +122,12 @@ def test_a_finding_from_before_the_span_is_told_by_its_end(tmp_path: Path) -> No
 
 
 def test_without_findings_that_is_said(facts: Facts) -> None:
-    """No table without rows."""
-    assert "Nothing was found" in words_of(sections.findings(facts, STYLE))
+    """No table without rows; and where nobody looked, that is said instead."""
+    assert "was not looked into" in words_of(sections.findings(facts, STYLE))
+    last = facts.revisions[-1]
+    looking = replace(last, rules=replace(last.rules, finds_causes=True))
+    looked = replace(facts, revisions=(*facts.revisions[:-1], looking))
+    assert "Nothing was found" in words_of(sections.findings(looked, STYLE))
 
 
 def test_an_open_excursion_has_no_end(tmp_path: Path) -> None:

@@ -226,6 +226,8 @@ def excursions(facts: Facts, style: Style) -> Markup:
 def findings(facts: Facts, style: Style) -> Markup:
     """What moved the temperatures, with the evidence."""
     title = "Causes and evidence"
+    if not facts.findings and not facts.rules.finds_causes:
+        return section(title, element("p", "What moves the temperatures was not looked into."))
     if not facts.findings:
         return section(title, element("p", "Nothing was found that moved a temperature unduly."))
     rows = []

@@ -240,7 +240,7 @@ class Cell(Part):
     zones: tuple[Zone, ...]
     alarms: tuple[Alarm, ...]
     judged: dict[str, int]
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...] | None
 
 
 class Source(Part):

@@ -141,7 +141,7 @@ def _cell(cell: CellSnapshot, now: Instant, parts_since: Callable[[str], int | N
             verdict.value: number
             for verdict, number in zip(Verdict, cell.judged or (0,) * len(Verdict), strict=True)
         },
-        findings=tuple(map(_finding, cell.findings)),
+        findings=None if cell.findings is None else tuple(map(_finding, cell.findings)),
     )
 
 
@@ -195,7 +195,7 @@ def _forgotten(cell: CellSnapshot) -> CellSnapshot:
         is_in_production=None,
         parts=None,
         ambient_c=None,
-        findings=(),
+        findings=None,
     )
 
 

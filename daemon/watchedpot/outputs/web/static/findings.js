@@ -30,7 +30,7 @@ const over = (finding, now) =>
 
 // Nothing is shown where nothing was found: an empty panel would say that all is well.
 export function findings(cell, now) {
-  if (cell.is_hidden || cell.findings.length === 0) return null;
+  if (cell.is_hidden || !cell.findings?.length) return null;
   const lasting = cell.findings.filter(({ ended }) => ended === null);
   const ended = cell.findings.filter(({ ended }) => ended !== null);
   return h("section", { class: "panel findings", "aria-label": "cause and evidence" },
