@@ -24,9 +24,11 @@ if [ $# -eq 0 ]; then
     "$python" -m ruff format --check
     "$python" -m ruff check
     "$python" -m mypy
-    # The quick tests on every core; then, one by one, those that mind the time.
+    # On every core what does not mind the time; then the rest, one by one.
+    timed="tests/integration tests/browser tests/deploy tests/app/test_daemon.py"
+    ignored=$(printf -- '--ignore=%s ' $timed)
     PYTHONDEVMODE=1 "$python" -m pytest -n logical --dist loadfile \
-        -m "not soak and not bench and not integration"
-    exec "$python" -X dev -m pytest -m "integration and not soak and not bench"
+        -m "not soak and not bench" $ignored
+    exec "$python" -X dev -m pytest -m "not soak and not bench" $timed
 fi
 exec "$python" -X dev -m pytest -m "not soak and not bench" "$@"

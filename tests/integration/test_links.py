@@ -216,7 +216,10 @@ def device(protocol: str) -> Iterator[int]:
     """A device in a process of its own, and its port."""
     port = free_port()
     process = subprocess.Popen(
-        [sys.executable, str(SERVE), protocol, str(port)], stdout=subprocess.PIPE, text=True
+        [sys.executable, str(SERVE), protocol, str(port)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
     )
     try:
         assert process.stdout is not None
