@@ -85,6 +85,7 @@ def test_the_level_is_the_lowest_that_is_written(level: str, expected: int) -> N
 @pytest.mark.parametrize("name", ["asyncua.client.ua_client", "pymodbus.logging"])
 def test_a_library_that_complains_at_each_poll_is_quiet(name: str) -> None:
     """Errors of the two protocol libraries are counted by us, not logged; in debug they are."""
+    logging.getLogger(name).setLevel(logging.NOTSET)  # a simulator in this process sets its own
     stream = io.StringIO()
     log.configure("info", stream=stream)
     logging.getLogger(name).error("no answer")

@@ -32,6 +32,8 @@ from watchedpot.sources.wiring import (
     ValueType,
 )
 
+pytestmark = pytest.mark.timeout(60)  # stories of many polls, in the interpreter's development mode
+
 UTC_NS = 1_800_000_000 * NANO
 CELSIUS = Conversion(unit=Unit.CELSIUS, plausible_low=-50.0, plausible_high=300.0)
 FAHRENHEIT = replace(CELSIUS, unit=Unit.FAHRENHEIT)
