@@ -629,7 +629,7 @@ def all_known(cell: CellSnapshot) -> CellSnapshot:
     )
     charge = replace(CHARGE, residence_s=1.0, older_share=0.0)
     advice = AdviceSnapshot(Advice.WAIT, Why.SOAKING, "syringe", 60.0)
-    return replace(cell, zones=zones, ambient_c=20.0, charge=charge, advice=advice)
+    return replace(cell, zones=zones, ambient_c=20.0, charge=charge, advice=advice, findings=())
 
 
 def test_a_faulted_hour_adds_no_series() -> None:

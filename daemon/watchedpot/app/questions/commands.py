@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from watchedpot.app.questions.times import Moment
 
 KINDS = (
-    *("phase", "production", "excursion", "alarm", "charge", "air", "wipe", "entry", "counter"),
-    *("judging", "configuration", "run", "gap"),
+    *("phase", "production", "excursion", "alarm", "finding", "charge", "air", "wipe", "entry"),
+    *("counter", "judging", "configuration", "run", "gap"),
 )
 """What ``history --kind`` takes; the same as ``history.KINDS``, which is heavy."""
 

@@ -26,6 +26,11 @@ KINDS: dict[str, tuple[EventKind, ...]] = {
     "production": (EventKind.PRODUCTION_STARTED, EventKind.PRODUCTION_STOPPED),
     "excursion": (EventKind.EXCURSION_OPENED, EventKind.EXCURSION_ENDED),
     "alarm": (EventKind.ALARM_CHANGED,),
+    "finding": (
+        EventKind.FINDING_OPENED,
+        EventKind.FINDING_CHANGED,
+        EventKind.FINDING_ENDED,
+    ),
     "charge": (
         EventKind.CHARGE_CHANGED,
         EventKind.CHARGE_STATE_CHANGED,
