@@ -26,8 +26,9 @@ if [ $# -eq 0 ]; then
     "$python" -m mypy
     # On every core what does not mind the time; then the rest, one by one.
     timed="tests/integration tests/browser tests/deploy tests/app/test_daemon.py"
+    timed="$timed tests/simulator/test___main__.py tests/sources/test_wire_chaos.py"
     ignored=$(printf -- '--ignore=%s ' $timed)
-    PYTHONDEVMODE=1 "$python" -m pytest -n logical --dist loadfile \
+    "$python" -m pytest -n logical --dist loadfile \
         -m "not soak and not bench" $ignored
     exec "$python" -X dev -m pytest -m "not soak and not bench" $timed
 fi

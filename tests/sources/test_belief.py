@@ -451,6 +451,16 @@ def test_the_setpoint_names_what_was_wrong_from_the_start() -> None:
         assert belief(instant(0), readings)[TANK.name].reason is expected
 
 
+def test_a_setpoint_names_nothing_that_comes_later() -> None:
+    """A number within the range after it is judged as if no setpoint had been there."""
+    belief = Belief([TANK, SETPOINT])
+    beside = decoded(SETPOINT, 180.0)
+    first = belief(instant(0), {TANK.name: decoded(TANK, 1795.0), SETPOINT.name: beside})
+    assert first[TANK.name].reason is Reason.TEN_TIMES_TOO_LARGE
+    later = belief(instant(1), {TANK.name: decoded(TANK, 290.0), SETPOINT.name: beside})
+    assert later[TANK.name].quality is Quality.GOOD
+
+
 def test_a_setpoint_may_jump() -> None:
     """A person types 18 for 180, and that is what the controller aims at."""
     assert told([180.0, 18.0, 180.0], channel=SETPOINT) == [GOOD] * 3

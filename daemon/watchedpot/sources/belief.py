@@ -206,11 +206,15 @@ class _Change:
             return self._named.reason if self._named else Reason.NONE
         self._named = None
         if not is_inside:
-            return self._name(came, (self._believed, setpoint)) or Reason.IMPLAUSIBLE
+            if reason := self._name(came):
+                return reason
+            # What stands beside it names a number that is refused anyway, and no later one.
+            beside = self._error(came, setpoint)
+            return beside.reason if beside else Reason.IMPLAUSIBLE
         span_s = seconds(at_ns - self._believed_ns)
         if self._believed is not None:
             is_near = abs(came - self._believed) <= self._allowed_k(span_s)
-            if not is_near and (reason := self._name(came, (self._believed,))):
+            if not is_near and (reason := self._name(came)):
                 return reason
         else:
             is_near = not self._is_torn_whole
@@ -260,23 +264,26 @@ class _Change:
         self._named = _Named(named.reason, named.would_be, would_be)
         return True
 
-    def _name(self, came: float, expected: Sequence[float | None]) -> Reason:
+    def _name(self, came: float) -> Reason:
+        """The known error by which a number is what was believed; kept for those to come."""
+        self._named = self._error(came, self._believed)
+        if self._named is None:
+            return Reason.NONE
+        self._held = None
+        return self._named.reason
+
+    def _error(self, came: float, expected: float | None) -> _Named | None:
         """The known error that brings a number nearest to what was to be expected."""
         found: _Named | None = None
         nearest = ALIKE_K
         for reason, would_be in self._errors:
             number = would_be(came)
-            if not self._low <= number <= self._high:
+            if expected is None or not self._low <= number <= self._high:
                 continue
-            for wanted in expected:
-                if wanted is not None and abs(number - wanted) <= nearest:
-                    nearest = abs(number - wanted)
-                    found = _Named(reason, would_be, number)
-        self._named = found
-        if found is None:
-            return Reason.NONE
-        self._held = None
-        return found.reason
+            if abs(number - expected) <= nearest:
+                nearest = abs(number - expected)
+                found = _Named(reason, would_be, number)
+        return found
 
 
 class _Words:
