@@ -455,9 +455,9 @@ def test_a_setpoint_names_nothing_that_comes_later() -> None:
     """A number within the range after it is judged as if no setpoint had been there."""
     belief = Belief([TANK, SETPOINT])
     beside = decoded(SETPOINT, 180.0)
-    first = belief(instant(0), {TANK.name: decoded(TANK, 1795.0), SETPOINT.name: beside})
-    assert first[TANK.name].reason is Reason.TEN_TIMES_TOO_LARGE
-    later = belief(instant(1), {TANK.name: decoded(TANK, 290.0), SETPOINT.name: beside})
+    first = belief(instant(0), {TANK.name: decoded(TANK, 355.0), SETPOINT.name: beside})
+    assert first[TANK.name].reason is Reason.LOOKS_LIKE_DEGF
+    later = belief(instant(1), {TANK.name: decoded(TANK, 295.0), SETPOINT.name: beside})
     assert later[TANK.name].quality is Quality.GOOD
 
 
