@@ -1,7 +1,8 @@
 """A simulated cell judged by the engine in one process, without sockets.
 
-What the simulated controller shows goes through the registers and types of its protocol and
-through the daemon's own decoders, so that steps, fill values and statuses are those of the wire.
+What the simulated controller shows goes through the registers and types of its protocol,
+the daemon's own decoders and its belief, so that steps, fill values, statuses and doubts are those
+of the wire.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ from watchedpot.core.model import (
 from watchedpot.core.rules import CellRules
 from watchedpot.core.units import NANO
 from watchedpot.outputs.ledger import dump_state, load_state
-from watchedpot.sources.base import as_it_came
+from watchedpot.sources.belief import Belief
 from watchedpot.sources.decode import BUILT_IN_TYPES, modbus_decoder, opcua_decoder
 from watchedpot.sources.wiring import (
     ModbusChannel,
@@ -159,17 +160,20 @@ class Watcher:
     ----------
     rules
         Of the cell.
-    read
-        From a panel to readings.
+    source
+        Which serves the cell alone, with what is doubted of it.
+    zones
+        Of the cell, in the order of its panel.
     """
 
-    def __init__(self, rules: CellRules, read: Read) -> None:
+    def __init__(self, rules: CellRules, source: Source, zones: tuple[str, ...]) -> None:
         self.rules = rules
-        self.read = read
+        self.source = source
+        self.read = reader(source, zones)
         self.plan = engine.plan_cell(rules)
         self.state = engine.start(self.plan)
         self.channels = rules.channels()
-        self.judge = as_it_came
+        self.judge = Belief(source.channels)
         self.events: list[Event] = []
         self.advice: list[tuple[float, str]] = []
         self.rows: list[Block] = []
@@ -220,6 +224,7 @@ class Watcher:
         self.is_away = False
         state = load_state(CellState, dump_state(self.state))
         self.state = engine.adopt(state, self.plan)
+        self.judge = Belief(self.source.channels)
         at = self._instant(now_s)
         self._step(missing_row(self.rules.id, self.channels, at, Reason.NOT_WATCHED))
 
@@ -247,7 +252,7 @@ def watch(
     alone = tuple(script for script in scenario.cells if script.plant.name == cell_id)
     world = World(replace(scenario, cells=alone), start_ns=0, seed=seed)
     cell: Cell = world.cells[cell_id]
-    watcher = Watcher(rules, reader(source, tuple(zone.name for zone in cell.plant.zones)))
+    watcher = Watcher(rules, source, tuple(zone.name for zone in cell.plant.zones))
     recorder = Recorder(cell, rules)
     recorder.last_flow_s = -1e6
     scan_s = scenario.scan_s
@@ -320,7 +325,7 @@ def concluded(
     alone = tuple(script for script in scenario.cells if script.plant.name == cell_id)
     world = World(replace(scenario, cells=alone), start_ns=0, seed=seed)
     cell = world.cells[cell_id]
-    watcher = Watcher(rules, reader(source, tuple(zone.name for zone in cell.plant.zones)))
+    watcher = Watcher(rules, source, tuple(zone.name for zone in cell.plant.zones))
     per_poll = max(1, round(1.0 / scenario.scan_s))
     for scan in range(1, round(scenario.end_s / scenario.scan_s) + 1):
         world.scan()
