@@ -17,6 +17,8 @@ from enum import Enum
 from types import TracebackType
 from typing import Self
 
+from support.proxy import Proxy
+
 WRAP_MS = 65_536
 """A telltale moment is told modulo this, about a minute [ms]."""
 
@@ -43,8 +45,8 @@ class Step(Enum):
     """One bit is another, where the framing can tell."""
 
 
-class Chaos:
-    """A proxy on loopback that takes one step for each piece the server sends.
+class Chaos(Proxy):
+    """A proxy that takes one step for each piece the server sends, and passes on the rest.
 
     Parameters
     ----------
@@ -58,8 +60,6 @@ class Chaos:
 
     Attributes
     ----------
-    port
-        Where it listens.
     is_calm
         Whether everything passes.
     taken
@@ -69,62 +69,14 @@ class Chaos:
     def __init__(
         self, target_port: int, steps: Sequence[Step], *, protected: int | None = None
     ) -> None:
-        self.port = 0
+        super().__init__(target_port)
         self.is_calm = False
         self.taken = dict.fromkeys(Step, 0)
-        self._target_port = target_port
         self._steps = tuple(steps)
         self._protected = protected
         self._count = 0
-        self._connections: set[asyncio.Task[None]] = set()
 
-    async def __aenter__(self) -> Self:
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
-        self.port = self._server.sockets[0].getsockname()[1]
-        return self
-
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._server.close()
-        for task in tuple(self._connections):
-            task.cancel()
-        await asyncio.gather(*self._connections, return_exceptions=True)
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._connections.add(task)
-        far_writer: asyncio.StreamWriter | None = None
-        try:
-            far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._target_port)
-            tasks = [
-                asyncio.ensure_future(self._pass_on(reader, far_writer)),
-                asyncio.ensure_future(self._disturb(far_reader, writer)),
-            ]
-            try:
-                await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                for side in tasks:
-                    side.cancel()
-                await asyncio.gather(*tasks, return_exceptions=True)
-        except (OSError, asyncio.CancelledError):
-            pass  # a cancel is the end of the test
-        finally:
-            for each in (writer, far_writer):
-                if each is not None:
-                    each.transport.abort()
-            self._connections.discard(task)
-
-    async def _pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with suppress(ConnectionError):
-            while received := await reader.read(65_536):
-                writer.write(received)
-
-    async def _disturb(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         held = b""
         with suppress(ConnectionError):
             while received := await reader.read(65_536):
@@ -132,10 +84,11 @@ class Chaos:
                 if step is Step.HOLD:
                     held += received
                 elif step is Step.ABORT:
-                    return
+                    break
                 elif step is not Step.SWALLOW:
                     await self._send(writer, held + self._changed(received, step), step)
                     held = b""
+        writer.transport.abort()
 
     def _next_step(self) -> Step:
         step = Step.PASS if self.is_calm else self._steps[self._count % len(self._steps)]

@@ -111,7 +111,7 @@ class Proxy:
             try:
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._pass_on(reader, far_writer, sent))
-                    group.create_task(self._pass_on(far_reader, writer, None))
+                    group.create_task(self._answer(far_reader, writer))
             finally:
                 self._writers.discard(far_writer)
         except ConnectionError:
@@ -121,6 +121,10 @@ class Proxy:
             self.open -= 1
             if not self.open:
                 self._closed.set()
+
+    async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """What the server sends, on its way to a client."""
+        await self._pass_on(reader, writer, None)
 
     async def _pass_on(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, kept: bytearray | None
