@@ -276,7 +276,7 @@ async def test_a_limit_that_the_server_does_not_tell_is_found_and_remembered(
 async def test_a_node_that_cannot_be_read_at_all_is_an_error(cell: Cell) -> None:
     """A refusal of even one node is no matter of size."""
     cell.script.most = 0
-    with pytest.raises(SourceRefused, match="a read of 1 nodes was refused"):
+    with pytest.raises(SourceRefused, match="a read of 1 node was refused"):
         await read_once(source(cell.port))
 
 
@@ -524,6 +524,32 @@ async def test_probing_shows_type_value_and_status(cell: Cell) -> None:
     assert (wall.raw, wall.reading.reason) == ("String '110,0', Good", Reason.TYPE)
     assert (setpoint.raw, setpoint.reading.value) == ("Int16 110, Good", 110.0)
     assert (gone.raw, gone.reading.reason) == ("namespace not there", Reason.ADDRESS)
+    assert wall.took_s > 0.0
+    assert setpoint.took_s > 0.0
+
+
+@pytest.mark.parametrize("is_parallel", [False, True])
+async def test_probing_goes_on_after_a_slow_node(cell: Cell, is_parallel: bool) -> None:
+    """Its own reading says that it is missing; the others are awaited and read.
+
+    How long an answer took is told only where no earlier one may still have been in its way: one
+    of a server that answers one request after the other is out of the way once the next is there.
+    """
+    cell.script.is_parallel = is_parallel
+    cell.script.delay_s = {cell.nodes[WALL.name]: 1.0}
+    wall, setpoint, flow = await opcua.probe(source(cell.port, WALL, SETPOINT, DISPENSING))
+    assert (wall.reading.quality, wall.reading.reason) == (Quality.MISSING, Reason.NO_ANSWER)
+    assert wall.raw == "no answer to a read of 1 node within 0.4 s"
+    assert math.isnan(wall.took_s)
+    assert (setpoint.reading.value, flow.reading.quality) == (110.0, Quality.GOOD)
+    assert [math.isnan(one.took_s) for one in (setpoint, flow)] == [True, is_parallel]
+
+
+async def test_probing_a_server_that_answers_for_no_channel_raises(cell: Cell) -> None:
+    """Not one answer is no list of missing ones but a server that does not answer."""
+    cell.script.delay_s = {cell.nodes[WALL.name]: 1.0}
+    with pytest.raises(SourceTimeout, match="no answer to a read of 1 node"):
+        await opcua.probe(source(cell.port, WALL))
 
 
 async def test_probing_a_silent_server_raises(cell: Cell) -> None:

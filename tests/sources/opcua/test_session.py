@@ -130,7 +130,7 @@ async def test_a_slow_answer_is_waited_for_only_so_long(bench: OpcuaBench) -> No
     """And when it comes late, it is not taken for the answer to the next request."""
     session = await opened(source(bench.port))
     bench.script.delay_s = {STATE: 0.3}
-    with pytest.raises(SourceTimeout, match=r"no answer to a read of 1 nodes within 0.1 s"):
+    with pytest.raises(SourceTimeout, match=r"no answer to a read of 1 node within 0.1 s"):
         await session.ask([STATE], bound_s=0.1)
     answers = []
     for _ in range(20):

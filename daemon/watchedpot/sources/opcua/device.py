@@ -143,12 +143,33 @@ class OpcuaDevice:
             answers.update(await self._rest(answers, end_s))
         return self._readings(head, answers)
 
-    async def values(self) -> dict[str, ua.DataValue]:
-        """Answers of the nodes of all channels as they came; those without a node are absent."""
-        names = list(self._nodes)
-        nodes = [self._nodes[name] for name in names]
-        answers = await self._ask_all(nodes, bound_s=self._source.answer_timeout_s)
-        return dict(zip(names, answers, strict=True))
+    async def alone(self, name: str) -> ua.DataValue | None:
+        """Answer of the node of one channel, read by itself; None where it has no node.
+
+        While the server may still be busy with what it was asked for before, it is asked again.
+
+        Raises
+        ------
+        SourceError
+            There is no answer, or no usable one.
+        """
+        if name not in self._nodes:
+            return None
+        bound_s = self._source.answer_timeout_s
+        while True:
+            late_s = self._session.late_s()
+            try:
+                (answer,) = await self._ask([self._nodes[name]], bound_s=bound_s)
+            except SourceTimeout:
+                if late_s is None or late_s >= LONGEST_LATE * bound_s:
+                    raise
+            else:
+                return answer
+
+    @property
+    def is_late(self) -> bool:
+        """Whether an earlier answer is overdue and may still come."""
+        return self._session.late_s() is not None
 
     def reading(self, name: str, value: ua.DataValue) -> Reading:
         """Reading of one channel from its node's answer."""

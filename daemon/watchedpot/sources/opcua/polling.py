@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+import math
 import random
 from collections.abc import Callable
 
 from asyncua import ua
 
 from watchedpot.core.model import Block, Instant, Quality, Reading, Reason, not_good
+from watchedpot.errors import SourceTimeout
 from watchedpot.sources.base import (
     SAFETY_S,
     Clock,
@@ -96,36 +99,41 @@ def poller(
 
 
 async def probe(source: OpcuaSource) -> tuple[ProbedChannel, ...]:
-    """Every channel read once, on a connection of its own.
+    """Every channel read once and by itself, on a connection of its own.
+
+    A node that keeps the server waiting costs its own reading only.
 
     Raises
     ------
     SourceError
-        The server could not be reached or did not answer.
+        The server could not be reached, or answered for no channel.
     """
     device = OpcuaDevice(source)
-    where = f"source {source.id}"
+    bound_s = source.connect_timeout_s + SAFETY_S
     try:
-        await bounded(
-            where,
-            device.connect(),
-            doing="connection",
-            bound_s=source.connect_timeout_s + SAFETY_S,
-        )
-        values = await bounded(
-            where,
-            device.values(),
-            doing="complete answer",
-            bound_s=source.answer_timeout_s + SAFETY_S,
-        )
+        await bounded(f"source {source.id}", device.connect(), doing="connection", bound_s=bound_s)
+        silent: list[SourceTimeout] = []
+        probed = [await _probed(device, channel.name, silent) for channel in source.channels]
     finally:
         await device.close()
-    return tuple(
-        ProbedChannel(name, _shown(values[name]), device.reading(name, values[name]))
-        if name in values
-        else ProbedChannel(name, "namespace not there", not_good(Quality.BAD, Reason.ADDRESS))
-        for name in (channel.name for channel in source.channels)
-    )
+    if len(silent) == len(probed):
+        raise silent[-1]
+    return tuple(probed)
+
+
+async def _probed(device: OpcuaDevice, name: str, silent: list[SourceTimeout]) -> ProbedChannel:
+    """What the node of one channel says; ``silent`` gathers those that say nothing in time."""
+    loop = asyncio.get_running_loop()
+    began_s, is_late = loop.time(), device.is_late
+    try:
+        value = await device.alone(name)
+    except SourceTimeout as exc:
+        silent.append(exc)
+        return ProbedChannel(name, exc.problem, not_good(Quality.MISSING, Reason.NO_ANSWER))
+    if value is None:
+        return ProbedChannel(name, "namespace not there", not_good(Quality.BAD, Reason.ADDRESS))
+    took_s = math.nan if is_late else loop.time() - began_s
+    return ProbedChannel(name, _shown(value), device.reading(name, value), took_s=took_s)
 
 
 def _shown(value: ua.DataValue) -> str:

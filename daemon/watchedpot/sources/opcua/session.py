@@ -229,7 +229,7 @@ class Session:
         except TimeoutError as exc:
             raise SourceTimeout(
                 self._where,
-                f"no answer to a read of {nodes} nodes within {round(bound_s, 2):g} s",
+                f"no answer to a read of {_nodes(nodes)} within {round(bound_s, 2):g} s",
                 hint="check that the controller runs",
             ) from exc
         except OSError as exc:
@@ -244,7 +244,13 @@ class Session:
             ) from exc
         except UaError as exc:
             kind = TooMuch if code_of(exc) in TOO_MUCH else SourceRefused
-            raise kind(self._where, f"a read of {nodes} nodes was refused: {text_of(exc)}") from exc
+            raise kind(
+                self._where, f"a read of {_nodes(nodes)} was refused: {text_of(exc)}"
+            ) from exc
+
+
+def _nodes(count: int) -> str:
+    return "1 node" if count == 1 else f"{count} nodes"
 
 
 @contextmanager
