@@ -198,8 +198,8 @@ FACTS: tuple[tuple[Fact, Advice, Why, str], ...] = (
         Why.HEAT_RUNS_ON,
         "nozzle",
     ),
-    (with_alarm(AlarmKind.HOT), Advice.HOLD, Why.ZONE_HOT, "nozzle"),
     (with_finding(Cause.NO_HEAT, Severity.HOLD), Advice.HOLD, Why.NO_HEAT, "nozzle"),
+    (with_alarm(AlarmKind.HOT), Advice.HOLD, Why.ZONE_HOT, "nozzle"),
     (
         unseen("z", Quality.BAD, Reason.FILL_VALUE),
         Advice.CHECK_SENSOR,

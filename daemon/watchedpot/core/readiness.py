@@ -3,6 +3,8 @@
 The order is that of the harm: heat that runs away, melt that is wrong now, what cannot be
 believed or is not known, a charge that is over, what only takes time, a stale nozzle. An alarm
 that was put aside or acknowledged is still a reason: acknowledging does not warm a nozzle.
+Where the cause of an alarm is known, the cause is the reason: it says more than that a limit is
+passed.
 """
 
 from __future__ import annotations
@@ -92,8 +94,8 @@ def advice(
     searches: tuple[Callable[[], Iterator[AdviceSnapshot]], ...] = (
         lambda: _too_hot(zones),
         lambda: _cut(lasting),
-        lambda: _alarmed(alarms),
         lambda: _held(lasting),
+        lambda: _alarmed(alarms),
         lambda: _unseen(zones),
         lambda: _to_check(lasting),
         lambda: _of_charge(charge),
