@@ -322,6 +322,20 @@ def test_a_zone_that_will_leave_its_window_says_when(page: Page, fake: Fake) -> 
     expect(line).to_have_count(0)
 
 
+def test_a_zone_outside_its_window_is_not_called_ready(page: Page, fake: Fake) -> None:
+    """Warmed through it stays, and says so again once it is back; below, that would mislead."""
+    opened(page, fake)
+    zone = page.locator("[data-cell=lens_4] [data-key=zone-nozzle]")
+    expect(zone.locator(".zone-phase")).to_contain_text("ready")
+    cold = normal()
+    cold["cells"][0]["zones"][1] |= {"temp_c": 108.0, "position": "below"}
+    fake.show(cold)
+    expect(zone.locator(".zone-number")).to_contain_text("108.0")
+    expect(zone).not_to_contain_text("ready")
+    fake.show(normal())
+    expect(zone.locator(".zone-phase")).to_contain_text("ready")
+
+
 def test_unknown_zone_is_hatched_without_number(page: Page, fake: Fake) -> None:
     """A zone that is not seen is hatched, with a word and no number; its neighbour has its own."""
     opened(page, fake)

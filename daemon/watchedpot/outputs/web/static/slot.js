@@ -105,10 +105,13 @@ const PLACES = {
 };
 export const placeOf = (zone) => PLACES[zone.position] ?? PLACES.unknown;
 
+// Warmed through, but not in its window: "ready" beside its number would read as a leave to run.
+const isOnlyReady = (zone) => zone.phase === "ready" && zone.position !== "inside";
+
 function inWords(cell, zone, isSeen) {
   const window = `window ${degrees(zone.low_c)} to ${degrees(zone.high_c)}`;
   if (!isSeen) return `${cell.id} ${zone.id}: not seen, temperature not known; ${window}`;
-  return `${cell.id} ${zone.id}: ${degrees(zone.temp_c)}, ${placeOf(zone)}; ${window}; ${spaced(zone.phase)}`;
+  return `${cell.id} ${zone.id}: ${degrees(zone.temp_c)}, ${placeOf(zone)}; ${window}${isOnlyReady(zone) ? "" : `; ${spaced(zone.phase)}`}`;
 }
 
 // One zone: its name, its slot, its number or the word that there is none.
@@ -129,7 +132,7 @@ export function zoneFigure(cell, zone, tails, now, { details = false } = {}) {
         : h("p", { class: "zone-number is-unknown hatched" }, h("span", { class: "chip" }, "NOT SEEN")),
       zone.leaving && h("p", { class: "zone-leaving" },
         `${zone.leaving.edge === "low" ? "below" : "above"} its window at about ${clock(zone.leaving.at)}, if it goes on like this`),
-      h("p", { class: "zone-phase" },
+      !(isSeen && isOnlyReady(zone)) && h("p", { class: "zone-phase" },
         spaced(zone.phase === "unknown" ? whyUnseen(zone) : zone.phase),
         is(since(zone.phase_since, now)) && ` for ${duration(since(zone.phase_since, now))}`)),
     details && h("dl", { class: "figures" },
