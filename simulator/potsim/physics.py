@@ -341,11 +341,21 @@ def _temperatures(
     temp_c = [0.0] * len(energy_j)
     for i, j_per_k in net.metal_lumps:
         temp_c[i] = energy_j[i] / j_per_k
-    to_temperature = net.melt.temperature
+    # Nearly all melt is molten, nearly always: that branch of `Melt.temperature` costs no call.
+    melt = net.melt
+    start, molten_c, j_per_kg_k = melt.melt_start_j_per_kg, melt.fusion_to_c, melt.melt_j_per_kg_k
     for i, kg in net.melt_lumps:
-        temp_c[i] = to_temperature(energy_j[i] / kg)
+        j_per_kg = energy_j[i] / kg
+        if j_per_kg >= start:
+            temp_c[i] = molten_c + (j_per_kg - start) / j_per_kg_k
+        else:
+            temp_c[i] = melt.temperature(j_per_kg)
     for i, share in net.charge_lumps:
-        temp_c[i] = to_temperature(energy_j[i] / (share * charge_kg))
+        j_per_kg = energy_j[i] / (share * charge_kg)
+        if j_per_kg >= start:
+            temp_c[i] = molten_c + (j_per_kg - start) / j_per_kg_k
+        else:
+            temp_c[i] = melt.temperature(j_per_kg)
     return temp_c
 
 
@@ -364,10 +374,17 @@ def charge_mean(temp_c: list[float], net: Network) -> float:
     float
         Mean temperature. [degC]
     """
-    return sum(share * temp_c[i] for i, share in net.charge_lumps)
+    return sum([share * temp_c[i] for i, share in net.charge_lumps])
 
 
-def transition(state: State, inputs: Inputs, dt_s: float, net: Network) -> State:
+def transition(
+    state: State,
+    inputs: Inputs,
+    dt_s: float,
+    net: Network,
+    *,
+    temp_c: list[float] | None = None,
+) -> State:
     """The state one step later.
 
     Explicit Euler on energies, in as many equal sub-steps as the quickest lump needs, so that
@@ -383,6 +400,8 @@ def transition(state: State, inputs: Inputs, dt_s: float, net: Network) -> State
         Length of the step. [s]
     net : Network
         The cell.
+    temp_c : list of float or None
+        Temperatures of the state before, where they are already known. [degC]
 
     Returns
     -------
@@ -398,8 +417,9 @@ def transition(state: State, inputs: Inputs, dt_s: float, net: Network) -> State
     energy_j = list(state.energy_j)
     charge_kg = state.charge_kg
     heater_j, loss_j, out_j = state.heater_j, state.loss_j, state.melt_out_j
-    for _ in range(parts):
-        temp_c = _temperatures(energy_j, charge_kg, net)
+    for part in range(parts):
+        if part or temp_c is None:
+            temp_c = _temperatures(energy_j, charge_kg, net)
         power_w = [0.0] * len(energy_j)
         heater_j += step_s * _heat(power_w, inputs, net)
         loss_j += step_s * _lose(power_w, temp_c, inputs, net)
@@ -408,8 +428,7 @@ def transition(state: State, inputs: Inputs, dt_s: float, net: Network) -> State
             flowed_kg = inputs.flow_kg_per_s * step_s
             out_j += _flow(energy_j, temp_c, charge_kg, flowed_kg, net)
             charge_kg -= flowed_kg
-        for i, w in enumerate(power_w):
-            energy_j[i] += w * step_s
+        energy_j = [j + w * step_s for j, w in zip(energy_j, power_w, strict=True)]
     return State(tuple(energy_j), charge_kg, heater_j, loss_j, state.melt_in_j, out_j)
 
 

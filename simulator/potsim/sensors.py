@@ -195,8 +195,9 @@ def observe(
         felt_c = 2.0 * faults.mirror_c - felt_c
     sensor_c = felt_c + drift_k + params.noise_k * noise
     live_c = quantise(sensor_c, faults.resolution_k or params.resolution_k)
-    stuck_c = round(live_c + faults.frozen_offset_k, 6)
-    frozen_c = _held(state.frozen_c, stuck_c) if faults.is_frozen else None
+    frozen_c = None
+    if faults.is_frozen:
+        frozen_c = _held(state.frozen_c, round(live_c + faults.frozen_offset_k, 6))
     seen_c = live_c if frozen_c is None else frozen_c
     wire_c = _held(state.wire_frozen_c, seen_c) if faults.is_frozen_on_wire else None
     shown_c = _on_the_wire(seen_c if wire_c is None else wire_c, faults)

@@ -410,6 +410,7 @@ class Cell:
             charge_c=script.charge_c,
             charge_kg=script.charge_kg,
         )
+        self._known = self.state, temperatures(self.state, plant.net)
         self.cycle = CycleState(parts=script.parts)
         self.charge_id = script.charge_id
         self._script = script
@@ -430,7 +431,7 @@ class Cell:
         self._t_s = 0.0
         self._t_ns = start_ns
         self._heater_w = tuple(0.0 for _ in plant.zones)
-        self._now = self._look(temperatures(self.state, plant.net))
+        self._now = self._look(self.temp_c)
         self.book = PartBook(
             ageing=plant.ageing,
             bead=plant.bead,
@@ -441,6 +442,15 @@ class Cell:
             now=self._now,
         )
         self.panel = self._run_scan(0, dt_s=0.0)
+
+    @property
+    def temp_c(self) -> list[float]:
+        """True temperature of every lump, worked out once for each state. [degC]."""
+        state, temp_c = self._known
+        if state is not self.state:
+            temp_c = temperatures(self.state, self.plant.net)
+            self._known = self.state, temp_c
+        return temp_c
 
     def _preset_loops(self) -> list[PidState]:
         """Integrals as if the zones had been held at their setpoints before the start."""
@@ -471,7 +481,7 @@ class Cell:
             self.cycle.is_wiping,
         )
         before_kg = self.state.charge_kg
-        self.state = transition(self.state, inputs, self.scan_s, self.plant.net)
+        self.state = transition(self.state, inputs, self.scan_s, self.plant.net, temp_c=self.temp_c)
         flowed_kg = before_kg - self.state.charge_kg
         self.panel = self._run_scan(number, dt_s=self.scan_s, flowed_kg=flowed_kg)
 
@@ -492,7 +502,7 @@ class Cell:
         self._t_s = number * self.scan_s
         self._t_ns = self.start_ns + round(self._t_s * NS_PER_S)
         orders = self._take_due(number)
-        now = self._now = self._look(temperatures(self.state, self.plant.net))
+        now = self._now = self._look(self.temp_c)
         block_c = now.block_c
         self.book.advance(now, dt_s=dt_s, flowed_kg=flowed_kg)
         readings = self._read(block_c, dt_s)

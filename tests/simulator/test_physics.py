@@ -138,6 +138,33 @@ def test_what_goes_in_and_does_not_come_out_is_stored(
 
 
 @given(histories())
+@settings(max_examples=20, deadline=None)
+def test_temperatures_that_are_known_need_not_be_worked_out(
+    history: tuple[Network, State, list[tuple[Inputs, float]]],
+) -> None:
+    """A step from known temperatures is the same to the last bit, in any number of sub-steps."""
+    net, state, steps = history
+    for inputs, dt_s in steps:
+        known = transition(state, inputs, dt_s, net, temp_c=temperatures(state, net))
+        state = transition(state, inputs, dt_s, net)
+        assert known == state
+
+
+@given(histories())
+@settings(max_examples=40, deadline=None)
+def test_a_lumps_temperature_is_that_of_its_enthalpy(
+    history: tuple[Network, State, list[tuple[Inputs, float]]],
+) -> None:
+    """Of a lump of melt, solid or molten, and of the charge alike."""
+    net, state, _ = history
+    temp_c = temperatures(state, net)
+    kg = [lump.melt_kg + lump.charge_share * state.charge_kg for lump in net.lumps]
+    for i, mass_kg in enumerate(kg):
+        if mass_kg:
+            assert temp_c[i] == net.melt.temperature(state.energy_j[i] / mass_kg)
+
+
+@given(histories())
 @settings(max_examples=40, deadline=None)
 def test_no_lump_leaves_the_range_of_its_surroundings(
     history: tuple[Network, State, list[tuple[Inputs, float]]],

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from potsim.clock import NS_PER_S
 from potsim.controllers import Order
+from potsim.physics import charge_mean, temperatures
 from potsim.plants import PLANTS, Wire
 from potsim.scenarios import CellScript, Fault, FaultKind, Scenario, load, parse
 from potsim.sensors import Break
@@ -568,6 +569,27 @@ def test_a_stepped_clock_moves_served_times_only() -> None:
     assert seen[600].clock_step_ns == 3600 * NS_PER_S
     assert seen[600].t_ns - seen[599].t_ns == NS_PER_S // 2
     assert seen[720].clock_step_ns == 0
+
+
+def test_true_temperatures_are_those_of_the_state() -> None:
+    """Also in the scan in which the charge is changed, half a second after the change began."""
+    scenario = parse(
+        """
+title = "a change"
+end_s = 200.0
+[cells.lens_4]
+plan = [{at_s = 10.0, do = "change_charge", charge_c = 25.0}]
+""",
+        "a_change",
+    )
+    world = World(scenario, start_ns=START_NS)
+    cell = world.cells["lens_4"]
+    means_c = []
+    for _ in range(300):
+        world.scan()
+        assert cell.temp_c == temperatures(cell.state, cell.plant.net)
+        means_c.append(charge_mean(cell.temp_c, cell.plant.net))
+    assert max(before - after for before, after in pairwise(means_c)) > 50.0
 
 
 def test_two_faults_are_active_together(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from potsim.physics import charge_mean, temperatures
+from potsim.physics import charge_mean
 from potsim.scenarios import bundled, parse
 from potsim.world import Cell, Link, World
 from support.cells import UTC_NS
@@ -194,7 +194,7 @@ class Recorder:
         """One scan."""
         cell = self.cell
         net = cell.plant.net
-        temp_c = temperatures(cell.state, net)
+        temp_c = cell.temp_c
         blocks_c = [temp_c[lump] for lump in net.sensor_lump]
         if cell.charge_id != self.charge:
             self.charge, self.dose_s = cell.charge_id, 0.0
