@@ -7,7 +7,7 @@ of the wire.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,7 +16,7 @@ import numpy as np
 from potsim.scenarios import Scenario
 from potsim.sensors import Break
 from potsim.serve_modbus import holding_registers
-from potsim.world import Cell, Link, Panel, World
+from potsim.world import Cell, Link, Panel, World, ZonePanel
 from scenarios.expect import Expected
 from support.cells import UTC_NS
 from support.made import Played, Recorder
@@ -53,10 +53,28 @@ from watchedpot.sources.wiring import (
 CONFIG = Path(__file__).parents[2] / "config" / "demo.toml"
 BAD_SENSOR_FAILURE = 0x808C_0000
 NEAR_S = 150.0
-"""From the onset on for so long, every row is judged by itself. [s]"""
-FEW_ROWS, MANY_ROWS = 1, 10
+"""From the onset on for so long, the advice is looked at with every row. [s]"""
+FEW_ROWS, SOME_ROWS, MANY_ROWS = 1, 10, 300
+"""Judged at a time: how many makes no difference to what is told, only to when advice is seen. [1]
+"""
+
+NODES = {
+    "dispensing": "is_dispensing",
+    "parts": "parts",
+    "charge_id": "charge_id",
+    "wiped": "is_wiped",
+    "heartbeat": "heartbeat",
+    "ambient": "ambient_c",
+    "part_id": "part_id",
+    "joined": "joined",
+    "inspection": "inspection",
+    "bead_width": "bead_width_mm",
+}
+"""What the panel calls each node of a cell."""
 
 Read = Callable[[Panel], dict[str, Reading]]
+Runs = Mapping[int, Sequence[int]]
+"""Runs of registers by their first address."""
 
 
 def told() -> tuple[Mapping[str, CellRules], Mapping[str, Source]]:
@@ -70,68 +88,73 @@ def reader(source: Source, zones: tuple[str, ...]) -> Read:
     """Function from a panel to what a poll of the source would bring."""
     if isinstance(source, ModbusSource):
         decoders = [(c.name, modbus_decoder(c), _words(c)) for c in source.channels]
-        return lambda panel: {name: decode(words(panel)) for name, decode, words in decoders}
+
+        def read_registers(panel: Panel) -> dict[str, Reading]:
+            runs = holding_registers(panel)
+            return {name: decode(words(panel, runs)) for name, decode, words in decoders}
+
+        return read_registers
     made = [(channel.name, _opcua(channel, zones)) for channel in source.channels]
-    return lambda panel: {name: read(panel) for name, read in made}
+
+    def read_nodes(panel: Panel) -> dict[str, Reading]:
+        at_ns = UTC_NS + panel.t_ns + panel.clock_step_ns
+        return {name: read(panel, at_ns) for name, read in made}
+
+    return read_nodes
 
 
-def _words(channel: ModbusChannel) -> Callable[[Panel], list[int]]:
+def _words(channel: ModbusChannel) -> Callable[[Panel, Runs], Sequence[int]]:
     """Registers of a channel, or its bit."""
     if channel.table is RegisterTable.DISCRETE_INPUTS:
-        return lambda panel: [int((panel.is_dispensing, panel.is_wiped)[channel.address])]
-    stop = channel.address + channel.width
+        return lambda panel, _: [int((panel.is_dispensing, panel.is_wiped)[channel.address])]
+    first, stop = channel.address, channel.address + channel.width
 
-    def words(panel: Panel) -> list[int]:
-        for start, run in holding_registers(panel).items():
-            if start <= channel.address and stop <= start + len(run):
-                return list(run[channel.address - start : stop - start])
+    def words(_: Panel, runs: Runs) -> Sequence[int]:
+        for start, run in runs.items():
+            if start <= first and stop <= start + len(run):
+                return run[first - start : stop - start]
         raise AssertionError(channel)
 
     return words
 
 
-def _opcua(channel: OpcuaChannel, zones: tuple[str, ...]) -> Callable[[Panel], Reading]:
-    """Function from a panel to the reading of one node."""
+def _opcua(channel: OpcuaChannel, zones: tuple[str, ...]) -> Callable[[Panel, int], Reading]:
+    """Function from a panel and its stamp [ns] to the reading of one node."""
     decode = opcua_decoder(channel)
     number, kind = BUILT_IN_TYPES[channel.type]
-    path = channel.identifier.removeprefix("s=").split(".")[1:]
+    shown = _shown(channel.identifier.removeprefix("s=").split(".")[1:], zones)
+    is_float32 = channel.type is ValueType.FLOAT32
 
-    def read(panel: Panel) -> Reading:
-        value: object = _shown(panel, path, zones)
+    def read(panel: Panel, at_ns: int) -> Reading:
+        value: object = shown(panel)
         status = 0
         if value is None:
             status = BAD_SENSOR_FAILURE
-        elif channel.type is ValueType.FLOAT32:
+        elif is_float32:
             value = float(np.float32(value))  # type: ignore[arg-type]
         else:
             value = kind(value)
-        at_ns = UTC_NS + panel.t_ns + panel.clock_step_ns
         return decode(value, number, status, source_ns=at_ns, server_ns=at_ns)
 
     return read
 
 
-def _shown(panel: Panel, path: list[str], zones: tuple[str, ...]) -> float | None:
-    """Value of a node, None where it has none."""
+def _shown(path: list[str], zones: tuple[str, ...]) -> Callable[[Panel], float | None]:
+    """Function from a panel to the value of a node, None where it has none."""
     if len(path) == 2:
-        zone = panel.zones[zones.index(path[0])]
-        if path[1] == "temperature":
-            return None if zone.broken is Break.STATUS else zone.shown_c
-        return {"setpoint": zone.setpoint_c, "output": zone.output}[path[1]]
-    return float(
-        {
-            "dispensing": panel.is_dispensing,
-            "parts": panel.parts,
-            "charge_id": panel.charge_id,
-            "wiped": panel.is_wiped,
-            "heartbeat": panel.heartbeat,
-            "ambient": panel.ambient_c,
-            "part_id": panel.part_id,
-            "joined": panel.joined,
-            "inspection": bool(panel.inspection),
-            "bead_width": panel.bead_width_mm,
-        }[path[0]]
-    )
+        place, signal = zones.index(path[0]), path[1]
+        if signal == "temperature":
+            return lambda panel: _temperature(panel.zones[place])
+        name = {"setpoint": "setpoint_c", "output": "output"}[signal]
+        return lambda panel: float(getattr(panel.zones[place], name))
+    name = NODES[path[0]]
+    if name == "inspection":
+        return lambda panel: float(bool(panel.inspection))
+    return lambda panel: float(getattr(panel, name))
+
+
+def _temperature(zone: ZonePanel) -> float | None:
+    return None if zone.broken is Break.STATUS else zone.shown_c
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +195,7 @@ class Watcher:
         self.read = reader(source, zones)
         self.plan = engine.plan_cell(rules)
         self.state = engine.start(self.plan)
-        self.channels = rules.channels()
+        self.channels = tuple(channel.name for channel in source.channels)
         self.judge = Belief(source.channels)
         self.events: list[Event] = []
         self.advice: list[tuple[float, str]] = []
@@ -271,8 +294,7 @@ def watch(
             watcher.utc_step_ns += round(steps.pop(0)[1] * NANO)
         if scan % per_poll == seed % per_poll:
             watcher.poll(now_s, cell.panel)
-        is_near = 0.0 <= now_s - expected.onset_s <= NEAR_S
-        if len(watcher.rows) >= (FEW_ROWS if is_near else MANY_ROWS):
+        if len(watcher.rows) >= _rows_at_a_time(expected, now_s - expected.onset_s):
             watcher.flush()
         if said and said[0].at_s <= now_s:
             watcher.flush()
@@ -281,6 +303,16 @@ def watch(
             watcher.events += events
     watcher.flush()
     return Told(watcher.events, watcher.advice, _played(rules, recorder, watcher, scenario.end_s))
+
+
+def _rows_at_a_time(expected: Expected, after_s: float) -> int:
+    """How many rows are judged together, by the time since the onset [s]: few where advice counts.
+
+    Advice from before the onset counts only as it stands then.
+    """
+    if after_s < 0.0 or after_s > max((one.by_s for one in expected.advice), default=-1.0):
+        return MANY_ROWS
+    return FEW_ROWS if after_s <= NEAR_S else SOME_ROWS
 
 
 def _played(rules: CellRules, recorder: Recorder, watcher: Watcher, end_s: float) -> Played:

@@ -7,9 +7,10 @@ import pytest
 from potsim.plants import PLANTS
 from potsim.scenarios import parse
 from potsim.world import World
-from scenarios.expect import Expected
+from scenarios.expect import Advised, Expected
 from scenarios.straight import concluded, reader, told, watch
 from watchedpot.core.model import Event, EventKind, Quality, Reading, Reason
+from watchedpot.core.snapshot import Advice, Cause
 from watchedpot.core.units import NANO
 
 cells = pytest.mark.parametrize("cell", PLANTS)
@@ -154,3 +155,46 @@ def test_a_clock_that_is_set_moves_utc_only() -> None:
         )
     ]
     assert set(moved) == {0, 3600 * NANO}
+
+
+def test_advice_is_looked_at_with_every_row_only_where_it_is_awaited() -> None:
+    """A mistyped setpoint tells the same either way; its advice is timed where one is expected."""
+    rules, sources = told()
+    fault = '{what = "setpoint_typo", zone = "nozzle", at_s = 60.0, setpoint_c = 150.0}'
+    scenario = parse(text("lens_4", fault, 130.0), "short")
+    awaited = (Advised(frozenset({Advice.HOLD.value}), 40.0),)
+    with_advice, without = (
+        watch(
+            scenario,
+            "lens_4",
+            Expected("made up", 60.0, advice=advice),
+            rules=rules["lens_4"],
+            source=sources["lens_4"],
+            seed=1,
+        )
+        for advice in (awaited, ())
+    )
+    assert with_advice.events == without.events
+    found_s = min(e.at.mono_ns for e in without.events if e.kind is EventKind.FINDING_OPENED) / NANO
+    (hold_s,) = (at_s for at_s, word in with_advice.advice if word == Advice.HOLD.value)
+    assert 60.0 < found_s <= hold_s <= found_s + 2.0
+    assert [at_s for at_s, _ in without.advice] == [129.5]
+
+
+def test_a_lost_link_and_what_was_read_before_it_are_judged_together() -> None:
+    """Rows that could not be read have the channels of the others, as from a poller."""
+    rules, sources = told()
+    scenario = parse(text("housing_7", '{what = "link_loss", at_s = 60.0}', 130.0), "short")
+    told_of = [
+        concluded(
+            scenario,
+            "housing_7",
+            rules=rules["housing_7"],
+            source=sources["housing_7"],
+            seed=1,
+            rows_each=rows_each,
+        )
+        for rows_each in (1, 300)
+    ]
+    assert told_of[0] == told_of[1]
+    assert Cause.LINK in {event.detail("cause") for event in told_of[0]}
