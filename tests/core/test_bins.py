@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +21,7 @@ from watchedpot.core.bins import (
     ZoneInput,
     fill_bins,
 )
+from watchedpot.core.model import Reason
 from watchedpot.core.units import NANO
 
 SAME = settings(derandomize=True, deadline=None, database=None, max_examples=60)
@@ -91,6 +93,15 @@ def test_what_is_not_good_counts_for_nothing() -> None:
     assert column(bins, "good") == [1, 0]
     assert column(bins, "temp_mk") == [110_000, NONE_MK]
     assert column(bins, "reason") == [1, 1]
+
+
+def test_rows_that_an_open_sensor_may_give_are_counted() -> None:
+    """A bad status counts, also beside a good row; an answer that does not come is no sensor."""
+    cell, (zone,) = inputs([0, 1, 2, 3, 4], [110.0, None, None, None, 110.0])
+    assert column(binned((cell, [zone])), "broken") == [1, 2]
+    unanswered = np.where(zone.is_good, 0, int(Reason.NO_ANSWER)).astype(np.uint8)
+    silent = replace(zone, reason=unanswered)
+    assert column(binned((cell, [silent])), "broken") == [0, 0]
 
 
 def test_an_output_that_is_not_known_is_none() -> None:

@@ -139,7 +139,7 @@ DEGF = np.where(np.arange(40) < 30, SETPOINT_C, 1.8 * SETPOINT_C + 32.0)
             Sign.ALL_STILL,
             at_rest(40),
             REST,
-            {"still_ns": 30 * 10**9, "out_still_ns": 30 * 10**9},
+            {"still_ns": 100 * 10**9, "out_still_ns": 100 * 10**9},
             0,
         ),
         (Sign.DRIVEN, at_rest(40), 1.5 * REST, {"still_ns": 100 * 10**9}, 0),
@@ -173,6 +173,10 @@ def test_each_sign_has_its_picture(
         (Reason.NOT_FINITE, Sign.SENSOR),
         (Reason.IMPLAUSIBLE, Sign.UNREADABLE),
         (Reason.TYPE, Sign.UNREADABLE),
+        (Reason.SLEW, Sign.UNREADABLE),
+        (Reason.LOOKS_LIKE_DEGF, Sign.MISREAD),
+        (Reason.TEN_TIMES_TOO_LARGE, Sign.MISREAD),
+        (Reason.FROZEN, Sign.REPEATED),
         (Reason.FILL_VALUE, Sign.ZEROED),
         (Reason.NOT_MOVING, Sign.STOPPED),
         (Reason.NO_ANSWER, Sign.SILENT),
@@ -185,6 +189,102 @@ def test_each_reason_has_its_sign(reason: Reason, sign: Sign) -> None:
     found = seen(bins(at_rest(10), REST, good=good, reason=np.where(good > 0, 0, int(reason))))
     place = first(found, sign)
     assert place in {5, 6}
+
+
+@pytest.mark.parametrize(
+    "nobody",
+    [{"rows": 0}, {"reason": int(Reason.NOT_WATCHED)}],
+    ids=["no rows", "rows that say so"],
+)
+def test_a_monitor_that_was_away_has_not_lost_the_link(nobody: dict[str, int]) -> None:
+    """Bins in which nobody watched are no sign of silence, nor the end of one."""
+    away = np.arange(40) >= 10
+    told = {name: np.where(away, value, 2) for name, value in nobody.items()}
+    found = seen(bins(at_rest(40), REST, **({"good": np.where(away, 0, 2)} | told)))
+    assert first(found, Sign.SILENT) is None
+    lost = np.where(np.arange(40) >= 10, 0, 2)
+    rows = np.where(np.arange(40) >= 20, 0, 2)
+    found = seen(bins(at_rest(40), REST, good=lost, rows=rows, reason=int(Reason.NO_ANSWER)))
+    assert found.mask[0, 15] & Sign.SILENT.bit
+    assert found.mask[0, -1] & Sign.SILENT.bit
+
+
+OF_HEAT = (Sign.UNASKED, Sign.FALLEN, Sign.DROPS, Sign.LITTLE, Sign.STARVED, Sign.NO_RISE)
+
+
+def test_a_reading_that_leapt_says_nothing_of_heat() -> None:
+    """A sensor that opens upscale and comes back cooled is no run-away, and did not fall out.
+
+    Source: faster than any heater it cannot be a temperature (process notes, rule 9); meanwhile
+    the zone cools by Newton's law, unheated.
+    """
+    place = np.arange(260)
+    cooled_c = ROOM_C + (SETPOINT_C - ROOM_C) * np.exp(-BIN_S * (place - 60) / 800.0)
+    back_c = cooled_c[200] + 0.35 * BIN_S * np.arange(60.0)
+    temps_c = np.where(place < 60, SETPOINT_C, 299.0)
+    temps_c[200:] = np.minimum(back_c, SETPOINT_C)
+    output = np.where(place < 60, REST, np.where(place < 200, 0.0, 100.0))
+    found = seen(bins(temps_c, output))
+    assert first(found, Sign.ASTRAY) == 60
+    assert found.mask[0, 199] & Sign.ASTRAY.bit
+    assert not found.mask[0, -1] & Sign.ASTRAY.bit
+    assert {sign for sign in OF_HEAT if first(found, sign) is not None} == set()
+
+
+def test_a_run_away_that_was_seen_is_not_over_when_its_sensor_opens() -> None:
+    """What was known of its heat stays while the reading is astray."""
+    rising_c = SETPOINT_C + 0.5 * BIN_S * np.arange(40.0)
+    temps_c = np.concatenate((at_rest(20), rising_c, np.full(40, 299.0)))
+    found = seen(bins(temps_c, np.where(np.arange(100) < 20, REST, 0.0)))
+    assert found.mask[0, 58] & Sign.UNASKED.bit
+    assert found.mask[0, -1] & Sign.UNASKED.bit
+
+
+def test_a_sensor_that_is_put_back_reads_the_truth_again() -> None:
+    """A leap from far below is the way back, however far above the setpoint it ends."""
+    temps_c = np.concatenate((at_rest(40), np.full(40, 35.0), np.full(20, 150.0)))
+    found = seen(bins(temps_c, 0.0))
+    assert first(found, Sign.FALLEN) is not None
+    assert first(found, Sign.ASTRAY) is None
+
+
+def blind_loop(jitter: float, points_per_s: float) -> np.ndarray:
+    """Output of a loop whose reading stands still off its setpoint: its integral goes on."""
+    rng = np.random.default_rng(5)
+    return REST + points_per_s * BIN_S * np.arange(80.0) + rng.normal(0.0, jitter, 80)
+
+
+def test_a_loop_that_ramps_while_its_reading_stands_is_blind() -> None:
+    """Deviation 0.2 K, gain 8 %/K, integral time 120 s: its output goes up by 0.0133 % a second.
+
+    Source: PI law, d(output)/dt = gain * deviation / integral time (textbook).
+    """
+    still = {"still_ns": 2 * 10**9 * np.arange(80)}
+    driven = first(
+        seen(bins(at_rest(80), blind_loop(0.0, 8.0 * 0.2 / 120.0), **still)), Sign.DRIVEN
+    )
+    assert driven is not None
+    assert driven * BIN_S <= 130.0
+    falling = blind_loop(0.0, -0.0133)
+    assert first(seen(bins(at_rest(80), falling, **still)), Sign.DRIVEN) is not None
+
+
+@pytest.mark.parametrize(
+    ("jitter", "points_per_s"), [(0.3, 0.0133), (0.0, 0.0), (0.0, 0.004), (0.05, 0.0133)]
+)
+def test_a_loop_that_sees_or_rests_is_not(jitter: float, points_per_s: float) -> None:
+    """One that trembles has a live reading; one that rests, or hardly moves, drives nothing."""
+    still = {"still_ns": 2 * 10**9 * np.arange(80)}
+    found = seen(bins(at_rest(80), blind_loop(jitter, points_per_s), **still))
+    assert first(found, Sign.STILL) is not None
+    assert first(found, Sign.DRIVEN) is None
+
+
+def test_one_trouble_since_its_first_moment() -> None:
+    """Flawed bins no more than half a minute apart are one stretch; a later one is another."""
+    broken = np.isin(np.arange(120), (20, 30, 44, 100)).astype(np.int64)
+    flawed_s = seen(bins(at_rest(120), REST, broken=broken)).figures.flawed_s[0]
+    assert flawed_s[[19, 20, 30, 44, 59, 60, 100]].tolist() == [0, 2, 22, 50, 80, 0, 2]
 
 
 def test_not_seeing_keeps_what_was_seen() -> None:
@@ -230,10 +330,12 @@ def test_any_cut_gives_the_same_signs(cut: int, seed: int) -> None:
     """P2: figures and signs of bins in two pieces are those of all at once, to the last digit."""
     rng = np.random.default_rng(seed)
     temps_c = SETPOINT_C + np.cumsum(rng.normal(0.0, 0.8, 80))
+    temps_c[30:50] += 60.0 * (seed % 2)
     whole = bins(
         temps_c,
         rng.uniform(0.0, 100.0, 80),
         good=np.where(rng.random(80) < 0.9, 2, 0),
+        broken=(rng.random(80) < 0.1).astype(np.int64),
         flowing=(rng.random(80) < 0.3).astype(np.int64),
     )
     zones: ZoneFigures = zone_figures([KNOWN], [FACTS])

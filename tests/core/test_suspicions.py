@@ -194,6 +194,27 @@ def test_a_lost_link_is_one_suspicion_since_the_first_lost_bin() -> None:
     assert one.onset_ns == (INDEX - 2) * BIN_NS
 
 
+def test_a_loose_contact_began_with_its_first_moment() -> None:
+    """A sensor that is open now and was for moments before has been loose since the first."""
+    one = blind("nozzle", Sign.SENSOR)
+    loose = replace(one, figures=one.figures | {"flawed_s": 30.0})
+    (told,) = found(loose, moment("syringe"))
+    assert (told.cause, told.onset_ns) == (Cause.SENSOR_BREAK, (INDEX - 14) * BIN_NS)
+
+
+def test_what_stopped_began_to_stand_before_it_was_refused() -> None:
+    """A source whose heartbeat stands has stood since the last of its values moved."""
+    zones = []
+    for name, place in (("nozzle", 40), ("syringe", 45)):
+        one = blind(name, Sign.STOPPED)
+        temps = np.where(one.temps_mk != NONE_MK, 115_000, NONE_MK)
+        outputs = np.where(np.arange(KEPT) < place, 2100, 2200)
+        zones.append(replace(one, temps_mk=temps, outputs=outputs))
+    (told,) = found(*zones)
+    assert (told.cause, told.zones) == (Cause.FROZEN_IN_DATA, ("nozzle", "syringe"))
+    assert told.onset_ns == (INDEX + 1 - KEPT + 45) * BIN_NS
+
+
 def test_the_worse_of_alike_zones_speaks() -> None:
     """A zone in production makes a lost link a hold, and comes first."""
     producing = (Sign.SILENT, Sign.SILENT_LONG, Sign.PRODUCING)

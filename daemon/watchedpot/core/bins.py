@@ -17,6 +17,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from watchedpot.core.model import Reason
 from watchedpot.core.units import NANO, ns
 
 Ints: TypeAlias = NDArray[np.int64]
@@ -41,10 +42,16 @@ RUN_BREAK_NS = ns(10.0)
 WILD_MK = 4000
 """Rows of one bin that differ by more are not joined by heat; common practice, no source. [mK]"""
 
+BROKEN = np.isin(
+    np.arange(len(Reason)),
+    (Reason.STATUS, Reason.NULL, Reason.NOT_FINITE, Reason.FILL_VALUE, Reason.IMPLAUSIBLE),
+)
+"""Reasons that an open sensor gives, or a loose contact for a moment."""
+
 _HIGHEST_C = 2500.0
 _HIGHEST_OUTPUT = 200.0
 
-_SUMS = ("rows", "good", "temp_mk", "outputs", "output", "flowing", "wiped", "charged")
+_SUMS = ("rows", "good", "broken", "temp_mk", "outputs", "output", "flowing", "wiped", "charged")
 _NEWEST = (
     *("setpoint_mk", "room_mk", "phase", "producing", "reason"),
     *("still_ns", "out_still_ns", "step_mk"),
@@ -273,6 +280,7 @@ def _columns(
         for name, column in (
             ("rows", 1),
             ("good", is_good),
+            ("broken", ~is_good & BROKEN[zone.reason]),
             ("temp_mk", np.where(is_good, temp_mk, 0)),
             ("outputs", has_output),
             ("output", output),

@@ -163,7 +163,7 @@ HEAT_RULES: tuple[Rule, ...] = (
     Rule(
         C.SENSOR_BREAK,
         3.0,
-        (S.LEAPT, S.HIGH),
+        (S.ASTRAY, S.HIGH),
         "the reading rose faster than full heat can",
         Severity.HOLD,
         (S.DIPPED, S.FULL_OF_LATE),
@@ -502,7 +502,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.HIGH,),
         "{high:.1f} K above its setpoint, the output at {output:.0f} %",
         Severity.NOTE,
-        (S.OFF, S.SETBACK, S.UNASKED, S.LEAPT, S.HIGH_SETPOINT),
+        (S.OFF, S.SETBACK, S.UNASKED, S.ASTRAY, S.HIGH_SETPOINT),
     ),
     Rule(
         C.WRONG_SETPOINT,
@@ -527,7 +527,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.STILL,),
         "the reading has not moved for {still:.0f} s, far longer than it ever does",
         Severity.HOLD,
-        (S.ALL_STILL,),
+        (S.ALL_STILL, S.ASTRAY),
         (
             Also(S.OUT_STILL, 0.3, "the output stands still as well"),
             Also(S.TREMBLES, 0.2, "the output trembles as with a live reading"),
@@ -540,7 +540,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         "the reading has not moved for {still:.0f} s while the output went from {need:.0f} to "
         "{output:.0f} %",
         Severity.CRITICAL,
-        (S.TREMBLES,),
+        (S.TREMBLES, S.ASTRAY),
     ),
     Rule(
         C.FROZEN_IN_DATA,
@@ -548,7 +548,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.STILL,),
         "the reading has not moved for {still:.0f} s",
         Severity.SOON,
-        (S.ALL_STILL,),
+        (S.ALL_STILL, S.ASTRAY),
         (
             Also(S.OUT_STILL, 3.0, "nor has the output"),
             Also(S.TREMBLES, 2.0, "the output trembles, so the controller has a live reading"),
@@ -609,6 +609,27 @@ DATA_RULES: tuple[Rule, ...] = (
             Also(S.NONE_ASKED, 0.4, "the controller has cut the output"),
             Also(S.LIVE, 4.0, "the controller goes on heating, so it has a reading"),
         ),
+    ),
+    Rule(
+        C.SCALE_OR_UNIT,
+        20.0,
+        (S.MISREAD,),
+        "its numbers are those of before in another unit, or times ten",
+        Severity.HOLD,
+    ),
+    Rule(
+        C.FROZEN_IN_DATA,
+        6.0,
+        (S.REPEATED,),
+        "the same number has come for longer than its channel may stand still",
+        Severity.HOLD,
+    ),
+    Rule(
+        C.FROZEN_AT_CONTROLLER,
+        3.0,
+        (S.REPEATED,),
+        "the same number has come for longer than its channel may stand still",
+        Severity.HOLD,
     ),
     Rule(C.SENSOR_BREAK, 5.0, (S.ZEROED,), "it sends the code for no sensor", Severity.HOLD),
     Rule(

@@ -50,6 +50,9 @@ YOUNG_NS = 600 * NANO
 JUMP_NS = NANO
 """A step of the clock against the other that is worth a note. [ns]"""
 
+WAY_BACK_NS = 300 * NANO
+"""So long after something serious is over a zone may overshoot on its way back. [ns]"""
+
 LAGS = {kind: figures.lag_s for kind, figures in KINDS.items()}
 
 _EXPLAINED = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.HANDLING})
@@ -57,7 +60,13 @@ _EXPLAINED = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.
 
 _ANY = TRIGGERS[Subject.HEAT] | TRIGGERS[Subject.DATA] | TRIGGERS[Subject.COURSE] | TOGETHER
 _BLINDING = (
-    Sign.SENSOR.bit | Sign.UNREADABLE.bit | Sign.ZEROED.bit | Sign.SILENT.bit | Sign.STOPPED.bit
+    Sign.SENSOR.bit
+    | Sign.UNREADABLE.bit
+    | Sign.ZEROED.bit
+    | Sign.SILENT.bit
+    | Sign.STOPPED.bit
+    | Sign.MISREAD.bit
+    | Sign.REPEATED.bit
 )
 
 
@@ -407,7 +416,7 @@ class _Pass:
         for suspicion in found:
             place = self._home(suspicion)
             if place is None:
-                if self._is_explained(suspicion):
+                if self._is_explained(suspicion, at):
                     continue
                 self.count += 1
                 finding = machine.opened(suspicion, self.count, at)
@@ -449,11 +458,19 @@ class _Pass:
                 return place
         return None
 
-    def _is_explained(self, suspicion: Suspicion) -> bool:
-        """Whether something lesser is explained by what is known to be wrong nearby."""
+    def _is_explained(self, suspicion: Suspicion, at: Instant) -> bool:
+        """Whether something lesser is explained by what is, or was just now, wrong nearby."""
         if suspicion.subject is not Subject.HEAT or suspicion.cause not in _EXPLAINED:
             return False
         worst = RANKS[Severity.HOLD]
+        if suspicion.cause is Cause.OVERSHOOT and any(
+            set(finding.zones) & set(suspicion.zones)
+            and RANKS[finding.severity] <= worst
+            and finding.ended is not None
+            and at.mono_ns - finding.ended.mono_ns <= WAY_BACK_NS
+            for finding in self.ended
+        ):
+            return True
         return any(
             finding.subject is Subject.HEAT and RANKS[finding.severity] <= worst
             for finding in self.findings

@@ -255,11 +255,7 @@ class ZoneFacts(NamedTuple):
 
 def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
     """What is known of the zones of one source, as columns."""
-    has_output = all(fact.has_output for fact in facts)
-    first_s = FIRST_ALL_STILL_S if has_output else FIRST_ALL_STILL_BLIND_S
     is_coarse = [not 0 < step < COARSE_MK for step in (zone.step_mk for zone in zones)]
-    longest_s = max(first_s, *(zone.all_still_ns / NANO for zone in zones))
-    all_s = np.inf if all(is_coarse) and not has_output else longest_s
 
     def column(values: list[float]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
         return np.array(values, dtype=np.float64)[:, None]
@@ -274,7 +270,7 @@ def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
         lag_s=column([KINDS[fact.kind].lag_s for fact in facts]),
         noise_k=column([zone.noise_k for zone in zones]),
         still_s=np.maximum(STILL_TIMES * column(still_s), LEAST_STILL_S),
-        all_still_s=np.maximum(ALL_STILL_TIMES * column([all_s] * len(zones)), LEAST_ALL_STILL_S),
+        all_still_s=column([_all_still_s(zones, facts, is_coarse)] * len(zones)),
         usual_c=column([fact.usual_c for fact in facts]),
         low_c=column([fact.low_c for fact in facts]),
         high_c=column([fact.high_c for fact in facts]),
@@ -285,4 +281,21 @@ def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
         is_wipe_told=column([fact.is_wipe_told for fact in facts]) > 0,
         is_pack=column([fact.kind in {ZoneKind.SYRINGE, ZoneKind.CARTRIDGE} for fact in facts]) > 0,
         is_tank=column([fact.kind is ZoneKind.TANK for fact in facts]) > 0,
+        is_coarse=column([float(coarse) for coarse in is_coarse]) > 0,
     )
+
+
+def _all_still_s(zones: list[Learned], facts: list[ZoneFacts], is_coarse: list[bool]) -> float:
+    """How long nothing that a source serves moves before that says something. [s].
+
+    A quiet loop on a coarse reading at its setpoint rests to the last digit, reading and output.
+    So a source needs readings that are not coarse, and one alone stands still now and then.
+    """
+    fine = len(is_coarse) - sum(is_coarse)
+    if not fine:
+        return float("inf")
+    has_output = all(fact.has_output for fact in facts)
+    first_s = FIRST_ALL_STILL_S if has_output else FIRST_ALL_STILL_BLIND_S
+    longest_s = max(first_s, *(zone.all_still_ns / NANO for zone in zones))
+    least_s = LEAST_ALL_STILL_S if fine > 1 else LEAST_STILL_S
+    return max(ALL_STILL_TIMES * longest_s, least_s)

@@ -46,6 +46,19 @@ KEPT = 60
 SHORT, LONG = 5, 15
 """Bins of a short and a long look: 10 and 30 s. [1]"""
 
+FLAW_GAP = 15
+"""Bins between two flawed ones of one loose contact: half a minute; common practice. [1]"""
+
+RAMP = 55
+"""Bins through which the output of a blind loop goes one way. [1]"""
+
+RAMP_LEAST, RAMP_BACK = 100, 1
+"""How far it goes at least, and back at most from one bin to the next; a loop that sees its
+zone trembles by more than the first within seconds. [0.01 %]"""
+
+NEVER = -(2**40)
+"""A bin before all others."""
+
 HELD_TEMP, HELD_OUTPUT = LONG, SHORT
 """Bins for which a value stands in for those that are missing. [1]"""
 
@@ -151,6 +164,9 @@ class Sign(IntEnum):
     LIVE = 52  # it is not seen, and its heater is still controlled
     SCALED = 53  # its reading leapt by a factor of ten, or as from degC to degF
     PUSHED = 54  # it is not seen, and its controller gives much
+    ASTRAY = 55  # its reading is where it leapt to: that is no temperature
+    MISREAD = 56  # its source knows the wrong unit or scale in it
+    REPEATED = 57  # its source has had the same number for too long
 
     @property
     def bit(self) -> int:
@@ -209,11 +225,18 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.CHARGED: Patience(2.0, 900.0),
     Sign.SOAKS: Patience(2.0, 1800.0),
     Sign.SCALED: Patience(2.0, 30.0),
+    Sign.ASTRAY: Patience(2.0, 2.0 * LONG),
+    Sign.MISREAD: Patience(2.0, 4.0),
+    Sign.REPEATED: Patience(2.0, 4.0),
 }
 """Where it is not one bin either way; common practice, tuned on invented plants."""
 
 ON_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).on_s // BIN_S) for s in Sign])[:, None]
 OFF_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).off_s // BIN_S) for s in Sign])[:, None]
+
+
+_BITS = np.array([sign.value for sign in Sign])[:, None]
+_ALL = slice(None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,6 +261,8 @@ class ZoneFigures:
         Whether its heater output is read, and a wipe is told.
     is_pack, is_tank
         Whether a charge is changed here as a whole, or topped up.
+    is_coarse
+        Whether its reading moves in steps so large, or not known, that equal values say nothing.
     """
 
     need_per_k: Floats
@@ -256,6 +281,7 @@ class ZoneFigures:
     is_wipe_told: Bools
     is_pack: Bools
     is_tank: Bools
+    is_coarse: Bools
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +294,8 @@ class Carried:
         The newest ``KEPT`` bins; ``NONE_MK`` and ``NO_OUTPUT`` where nothing is known. [mK, 0.01 %]
     setpoint_mk
         The newest setpoint, ``NONE_MK`` before one was told. [mK]
+    flawed
+        The first and the newest bin of the newest rows that an open sensor may give.
     held, missed
         For how many bins the condition of each sign has held, has not; no more than needed.
     mask
@@ -277,6 +305,7 @@ class Carried:
     temp_mk: tuple[int, ...] = ()
     output: tuple[int, ...] = ()
     setpoint_mk: int = NONE_MK
+    flawed: tuple[int, int] = (NEVER, NEVER)
     held: tuple[int, ...] = (0,) * len(Sign)
     missed: tuple[int, ...] = (0,) * len(Sign)
     mask: int = 0
@@ -304,6 +333,8 @@ class Figures:
         Change within 6 s. [K]
     still_s, out_still_s
         For how long reading and output are the same. [s]
+    flawed_s
+        Since when rows have been lost now and then, 0 where none were of late. [s]
     is_seen
         Whether there was a good row.
     """
@@ -324,6 +355,7 @@ class Figures:
     fallen_k: Floats
     still_s: Floats
     out_still_s: Floats
+    flawed_s: Floats
     is_seen: Bools
 
     def at(self, zone: int, place: int) -> dict[str, float]:
@@ -354,8 +386,10 @@ def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
     temps = _with_past([zone.temp_mk for zone in before], bins.temp_mk, NONE_MK)
     outputs = _with_past([zone.output for zone in before], bins.output, NO_OUTPUT)
     setpoint_mk, first_mk = _setpoints(before, bins)
-    figures = _figures(bins, zones, temps, outputs, setpoint_mk)
+    flawed = _flaws(before, bins)
+    figures = _figures(bins, zones, (temps, outputs), setpoint_mk, flawed)
     wanted = _conditions(figures, bins, zones, (temps, outputs), (setpoint_mk, first_mk))
+    _mistrust(wanted, before, _has_come_down(figures, temps, zones))
     held, missed, is_on = _patient(before, wanted)
     bits = np.array([sign.bit for sign in Sign], dtype=np.int64)[:, None, None]
     mask = (is_on * bits).sum(axis=0)
@@ -364,6 +398,7 @@ def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
             tuple(temps[zone, -KEPT:].tolist()),
             tuple(outputs[zone, -KEPT:].tolist()),
             int(setpoint_mk[zone, -1]),
+            (int(flawed[0][zone, -1]), int(flawed[1][zone, -1])),
             tuple(held[:, zone].tolist()),
             tuple(missed[:, zone].tolist()),
             int(mask[zone, -1]),
@@ -404,10 +439,31 @@ def _held(columns: Ints, none: int, limit: int | None) -> Ints:
     return np.where(is_held, held, none)
 
 
+def _flaws(before: tuple[Carried, ...], bins: Bins) -> tuple[Ints, Ints]:
+    """The first and the newest bin of the newest flawed ones, at each bin.
+
+    A contact that opens for a moment now and then is one trouble since its first moment.
+    """
+    first, newest = (np.array([[zone.flawed[n]] for zone in before]) for n in (0, 1))
+    is_flawed = bins.broken > 0
+    at = np.where(is_flawed, bins.index, NEVER)
+    newest = np.maximum.accumulate(np.concatenate((newest, at), axis=1), axis=1)
+    is_first = is_flawed & (bins.index - newest[:, :-1] > FLAW_GAP)
+    at = np.where(is_first, bins.index, NEVER)
+    first = np.maximum.accumulate(np.concatenate((first, at), axis=1), axis=1)
+    return first[:, 1:], newest[:, 1:]
+
+
 def _figures(
-    bins: Bins, zones: ZoneFigures, temps: Ints, outputs: Ints, setpoint_mk: Ints
+    bins: Bins,
+    zones: ZoneFigures,
+    past: tuple[Ints, Ints],
+    setpoint_mk: Ints,
+    flawed: tuple[Ints, Ints],
 ) -> Figures:
     """The figures of the new bins."""
+    temps, outputs = past
+    is_flawed = bins.index - flawed[1] <= FLAW_GAP
     held_mk = _held(temps, NONE_MK, HELD_TEMP)
     is_known = held_mk != NONE_MK
     temp_c = np.where(is_known[:, KEPT:], held_mk[:, KEPT:] / 1000.0, np.nan)
@@ -442,6 +498,7 @@ def _figures(
         fallen_k=fallen_k,
         still_s=bins.still_ns / NANO,
         out_still_s=bins.out_still_ns / NANO,
+        flawed_s=np.where(is_flawed, BIN_S * (bins.index - flawed[0] + 1.0), 0.0),
         is_seen=bins.good > 0,
     )
 
@@ -466,7 +523,14 @@ def _one_of(codes: tuple[int, ...], count: int) -> Bools:
 
 
 _SENSOR = _one_of((Reason.STATUS, Reason.NULL, Reason.NOT_FINITE), len(Reason))
-_UNREADABLE = _one_of((Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE), len(Reason))
+_UNREADABLE = _one_of((Reason.IMPLAUSIBLE, Reason.TYPE, Reason.SHAPE, Reason.SLEW), len(Reason))
+_MISREAD = _one_of(
+    (
+        *(Reason.TEN_TIMES_TOO_LARGE, Reason.TEN_TIMES_TOO_SMALL),
+        *(Reason.LOOKS_LIKE_DEGF, Reason.LOOKS_LIKE_DEGC),
+    ),
+    len(Reason),
+)
 _OFF = _one_of(
     tuple(PHASE_CODE[each] for each in (Phase.OFF, Phase.COOLING, Phase.UNKNOWN)), len(Phase)
 )
@@ -495,14 +559,21 @@ def _conditions(
     _wanted_conditions(is_on, bins, zones, setpoints)
     _reading_conditions(is_on, f, zones)
     _heater_conditions(is_on, f, zones, outputs)
-    _still_conditions(is_on, f, zones)
+    _still_conditions(is_on, f, zones, outputs)
     is_over = ~is_on
     is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
     # What fell is up again, or nobody wants it warm.
     is_over[Sign.FALLEN] = (f.is_seen & (f.off_k > -3.0)) | is_on[Sign.OFF]
     for sign in _UNSEEN_KEEPS:
         is_over[sign] &= f.is_seen
+    is_over[[Sign.SILENT, Sign.SILENT_LONG]] &= _is_watched(bins)
     return is_on, is_over
+
+
+_TOLD = [
+    *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED, Sign.MISREAD, Sign.REPEATED),
+]
+"""Signs of rows that come and are not good."""
 
 
 def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
@@ -515,8 +586,15 @@ def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
     is_on[Sign.UNREADABLE] = is_bad & _UNREADABLE[reason]
     is_on[Sign.ZEROED] = is_bad & (reason == int(Reason.FILL_VALUE))
     is_on[Sign.STOPPED] = is_bad & (reason == int(Reason.NOT_MOVING))
-    is_told = np.any(is_on[[Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED]], axis=0)
-    is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told
+    is_on[Sign.MISREAD] = is_bad & _MISREAD[reason]
+    is_on[Sign.REPEATED] = is_bad & (reason == int(Reason.FROZEN))
+    is_told = np.any(is_on[_TOLD], axis=0)
+    is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told & _is_watched(bins)
+
+
+def _is_watched(bins: Bins) -> Bools:
+    """Whether there was somebody to see: a lost link sends rows that say so."""
+    return (bins.rows > 0) & (bins.reason != int(Reason.NOT_WATCHED))
 
 
 def _wanted_conditions(
@@ -567,12 +645,19 @@ def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
     is_far = (-f.fallen_k > far_k) | (-10.0 * f.short_rate > further_k)
     is_on[Sign.FALLEN] = seen & is_far & is_hot & (f.off_k < -3.0)
     is_on[Sign.BELOW_ROOM] = seen & (f.temp_c < f.room_c - 4.0) & (f.short_output >= 50.0)
-    leap_k = np.maximum(6.0, 12.0 * zones.full_rate)
-    is_on[Sign.LEAPT] = seen & (f.fallen_k > leap_k) & is_hot
+    is_on[Sign.LEAPT] = seen & (f.fallen_k > _leap_k(zones)) & is_hot
     before_c = f.temp_c - f.fallen_k
+    # A sensor that is put back where it fell from leaps as well, and reads the truth again.
+    is_way_back = (before_c < f.setpoint_c - 10.0) & ~is_on[Sign.HEATING]
+    is_on[Sign.ASTRAY] = is_on[Sign.LEAPT] & ~is_way_back
     is_degf = np.abs(f.temp_c - 1.8 * before_c - 32.0) < 2.5
     is_ten = np.abs(f.temp_c - 10.0 * before_c) < 25.0
     is_on[Sign.SCALED] = is_on[Sign.LEAPT] & (f.fallen_k > 20.0) & (is_degf | is_ten)
+
+
+def _leap_k(zones: ZoneFigures) -> Floats:
+    """No heat moves a zone so far within 6 s. [K]."""
+    return np.maximum(6.0, 12.0 * zones.full_rate)
 
 
 _UNSEEN_KEEPS = tuple(
@@ -581,12 +666,47 @@ _UNSEEN_KEEPS = tuple(
     if sign
     not in (
         *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.SILENT, Sign.STOPPED, Sign.FLOWING),
+        *(Sign.MISREAD, Sign.REPEATED),
         *(Sign.PRODUCING, Sign.WIPED, Sign.STEPPED, Sign.DIPPED, Sign.FALLEN, Sign.OFF),
         *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
         Sign.PUSHED,
     )
 )
 """Signs that not seeing does not end."""
+
+
+_OF_HEAT = [
+    *(Sign.FALLS, Sign.COOLS, Sign.DROPS, Sign.DIPPED, Sign.FALLEN, Sign.LITTLE, Sign.STARVED),
+    *(Sign.STARVED_LONG, Sign.NO_RISE, Sign.UNASKED, Sign.UNASKED_LONG, Sign.MORE, Sign.MORE_LONG),
+    *(Sign.DOUBLE, Sign.FIFTH_MORE),
+]
+"""Signs that ask what heat does: they need a temperature."""
+
+
+def _has_come_down(f: Figures, temps: Ints, zones: ZoneFigures) -> Bools:
+    """Whether a reading that leapt is where it may be a temperature again.
+
+    It is near its setpoint or below, or it has come down as no zone does, however far.
+    """
+    now, then = temps[:, KEPT - LONG - 1 :], temps[:, KEPT - LONG - 4 : -3]
+    is_known = (now != NONE_MK) & (then != NONE_MK)
+    fell = is_known & (then - now > 1000.0 * _leap_k(zones))
+    has_fallen = sliding_window_view(fell, LONG + 2, axis=1).any(axis=2)
+    return f.is_seen & ((f.off_k < _NEAR_K) | has_fallen)
+
+
+_NEAR_K = 4.0  # no leap of a sensor ends so near to a setpoint and stays
+
+
+def _mistrust(
+    wanted: tuple[Bools, Bools], before: tuple[Carried, ...], has_come_down: Bools
+) -> None:
+    """Let nothing be said of heat by a reading that leapt, nor taken back, while it is astray."""
+    is_on, is_over = wanted
+    is_over[Sign.ASTRAY] = has_come_down | is_on[Sign.OFF]
+    is_astray = _patient(before, wanted, [Sign.ASTRAY])[2][0]
+    is_on[_OF_HEAT] &= ~is_astray
+    is_over[_OF_HEAT] &= ~is_astray
 
 
 def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
@@ -668,35 +788,51 @@ def _swings(side: Ints) -> Ints:
     return swings
 
 
-def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
+def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
     """Signs of what does not move."""
     is_on[Sign.STILL] = f.is_seen & (f.still_s >= zones.still_s) & ~is_on[Sign.OFF]
-    moved = np.abs(f.long_output - f.need)
-    is_on[Sign.DRIVEN] = (
-        is_on[Sign.STILL] & (moved >= 5.0) & (f.out_still_s < 10.0) & zones.is_learned
-    )
-    still_s = np.where(zones.has_output, np.minimum(f.still_s, f.out_still_s), f.still_s)
-    is_still = (still_s >= zones.all_still_s) & f.is_seen
+    has_moved = (np.abs(f.long_output - f.need) >= 5.0) & zones.is_learned & (f.out_still_s < 10.0)
+    is_on[Sign.DRIVEN] = is_on[Sign.STILL] & (has_moved | _ramps(outputs))
+    # Equal values of a coarse reading say nothing; that its output moves says that it lives.
+    still_s = np.where(zones.is_coarse, np.inf, f.still_s)
+    still_s = np.where(zones.has_output, np.minimum(still_s, f.out_still_s), still_s)
+    is_still = (still_s >= zones.all_still_s) & np.isfinite(zones.all_still_s) & f.is_seen
     is_on[Sign.ALL_STILL] = is_still.all(axis=0, keepdims=True) & ~is_on[Sign.OFF]
 
 
-def _patient(before: tuple[Carried, ...], wanted: tuple[Bools, Bools]) -> tuple[Ints, Ints, Bools]:
+def _ramps(outputs: Ints) -> Bools:
+    """Whether the output has gone one way for long without ever turning back.
+
+    So does the integral of a loop whose reading stands still off its setpoint.
+    """
+    looked_at = outputs[:, KEPT - RAMP + 1 :]
+    steps = sliding_window_view(np.diff(looked_at, axis=1), RAMP - 1, axis=1)
+    is_known = sliding_window_view(looked_at, RAMP, axis=1).min(axis=2) >= 0
+    is_one_way = (steps.min(axis=2) >= -RAMP_BACK) | (steps.max(axis=2) <= RAMP_BACK)
+    moved = looked_at[:, RAMP - 1 :] - looked_at[:, : 1 - RAMP]
+    half = looked_at[:, RAMP - 1 :] - looked_at[:, RAMP // 2 : -(RAMP // 2)]
+    # Straight: the later half is about a half of it.
+    is_straight = np.abs(2 * half - moved) <= 0.4 * np.abs(moved)
+    ramps: Bools = is_known & is_one_way & is_straight & (np.abs(moved) >= RAMP_LEAST)
+    return ramps
+
+
+def _patient(
+    before: tuple[Carried, ...], wanted: tuple[Bools, Bools], signs: list[Sign] | slice = _ALL
+) -> tuple[Ints, Ints, Bools]:
     """Conditions made signs: ages at the end (signs, m), and which are on (signs, m, k)."""
-    is_on, is_over = wanted
-    held = _ages(is_on, np.array([zone.held for zone in before]).T)
-    missed = _ages(is_over, np.array([zone.missed for zone in before]).T)
-    bits = np.array([sign.value for sign in Sign])[:, None]
-    was_on = (np.array([zone.mask for zone in before], dtype=np.int64)[None, :] >> bits) & 1
-    marks = np.where(held >= ON_BINS[..., None], 1, np.where(missed >= OFF_BINS[..., None], -1, 0))
+    is_on, is_over = wanted[0][signs], wanted[1][signs]
+    on_bins, off_bins = ON_BINS[signs], OFF_BINS[signs]
+    held = _ages(is_on, np.array([zone.held for zone in before]).T[signs])
+    missed = _ages(is_over, np.array([zone.missed for zone in before]).T[signs])
+    masks = np.array([zone.mask for zone in before], dtype=np.int64)
+    was_on = (masks[None, :] >> _BITS[signs]) & 1
+    marks = np.where(held >= on_bins[..., None], 1, np.where(missed >= off_bins[..., None], -1, 0))
     marks = np.concatenate((2 * was_on[..., None] - 1, marks), axis=2)
     places = np.arange(marks.shape[2])
     newest = np.maximum.accumulate(np.where(marks != 0, places, 0), axis=2)
-    signs = np.take_along_axis(marks, newest, axis=2)[:, :, 1:] > 0
-    return (
-        np.minimum(held[:, :, -1], ON_BINS),
-        np.minimum(missed[:, :, -1], OFF_BINS),
-        signs,
-    )
+    shown = np.take_along_axis(marks, newest, axis=2)[:, :, 1:] > 0
+    return np.minimum(held[:, :, -1], on_bins), np.minimum(missed[:, :, -1], off_bins), shown
 
 
 def _ages(condition: Bools, before: Ints) -> Ints:

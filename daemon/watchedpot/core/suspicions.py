@@ -200,7 +200,8 @@ def _joined(first: Suspicion, second: Suspicion) -> Suspicion:
     return replace(
         first,
         zones=(*first.zones, *second.zones),
-        onset_ns=min(first.onset_ns, second.onset_ns),
+        # What stood still already may have rested: the last to move tells when it began.
+        onset_ns=(max if first.cause in _OF_STILL else min)(first.onset_ns, second.onset_ns),
         not_ruled_out=tuple(dict.fromkeys((*first.not_ruled_out, *second.not_ruled_out))),
     )
 
@@ -385,16 +386,31 @@ def _onset_ns(cause: Cause, moment: ZoneMoment, index: int) -> int:
     if cause in _OF_STILL and moment.figures.get("still_s", 0.0) > 0.0:
         return (index + 1) * BIN_NS - round(moment.figures["still_s"]) * (BIN_NS // BIN_S)
     is_known = moment.temps_mk != NONE_MK
+    if cause in _OF_STILL and not is_known[-1]:
+        return begin_ns + _stood(moment) * BIN_NS
     if cause in _OF_DATA and not is_known[-1]:
         known = np.flatnonzero(is_known)
         first = int(known[-1]) + 1 if known.size else end - 1
-        return begin_ns + first * BIN_NS
+        flawed_s = moment.figures.get("flawed_s", 0.0) if cause is Cause.SENSOR_BREAK else 0.0
+        flawed_ns = (index + 1) * BIN_NS - round(flawed_s) * (BIN_NS // BIN_S)
+        return min(begin_ns + first * BIN_NS, flawed_ns)
     left = _left(moment.temps_mk[is_known])
     if left is None:
         return _output_onset_ns(moment, index)
     place = int(np.flatnonzero(is_known)[left])
     lag_ns = 0 if cause in _SUDDEN else round(0.35 * moment.lag_s * BIN_NS / BIN_S)
     return max(begin_ns + place * BIN_NS - lag_ns, begin_ns)
+
+
+def _stood(moment: ZoneMoment) -> int:
+    """Place from which on neither reading nor output moved, as far as they were known."""
+    stood = 0
+    for column, none in ((moment.temps_mk, NONE_MK), (moment.outputs, NO_OUTPUT)):
+        known = np.flatnonzero(column != none)
+        if known.size:
+            moved = np.flatnonzero(np.diff(column[known]))
+            stood = max(stood, int(known[moved[-1] + 1]) if moved.size else 0)
+    return stood
 
 
 def _left(temps_mk: Ints) -> int | None:
