@@ -309,6 +309,49 @@ def test_a_single_wild_value_is_no_finding() -> None:
     assert told(replace(block, value=value)) == []
 
 
+def opens_upscale(lump: Lump, shown_c: float | None) -> Happening:
+    """Its sensor opens: the loop gives nothing, and what is shown is a number all the same."""
+
+    def happen(lumps: dict[str, Lump]) -> None:
+        zone = lumps["nozzle"]
+        zone.is_broken = zone.is_shown_frozen = shown_c is not None
+        zone.shown_c = lump.shown_c if shown_c is None else shown_c
+
+    return happen
+
+
+def test_a_sensor_that_opens_upscale_is_no_run_away() -> None:
+    """It reads 299 degC for five minutes and comes back cold: no relay welded, no sensor fell."""
+    lump = nozzle_lump()
+    block = story({0: opens_upscale(lump, 299.0), 300: opens_upscale(lump, None)}, 900)
+    place = block.channels.index(TEMPERATURE)
+    is_open = (np.arange(len(block)) >= AT_S) & (np.arange(len(block)) < AT_S + 300)
+    value, quality, reason = block.value.copy(), block.quality.copy(), block.reason.copy()
+    value[is_open, place], quality[is_open, place], reason[is_open, place] = 299.0, 0, 0
+    events = told(replace(block, value=value, quality=quality, reason=reason))
+    assert after_s(events, Cause.SENSOR_BREAK, Severity.HOLD) <= 10.0
+    assert causes(events) == {Cause.SENSOR_BREAK}
+    assert of_kind(events, EventKind.FINDING_ENDED)
+
+
+def test_a_loose_contact_is_one_finding_since_its_first_moment() -> None:
+    """Moments of a second or two say nothing, a longer one tells all of them."""
+    moments = ((0, 1), (7, 2), (15, 1), (18, 3), (40, 2), (55, 8), (90, 2))
+    moved = {at: sets("nozzle", is_broken=True) for at, _ in moments}
+    moved |= {at + long: sets("nozzle", is_broken=False) for at, long in moments}
+    events = told(story(moved, 300))
+    assert causes(events) == {Cause.SENSOR_BREAK}
+    assert len({event.detail("finding") for event in events}) == 1
+    assert abs(onset_s(events[0])) <= 2.0
+
+
+def test_polls_of_ten_seconds_are_no_lost_link() -> None:
+    """A source that is read every ten seconds is silent in between, and nothing is wrong."""
+    block = story({}, 600)
+    tenths = join_blocks([block.rows(n, n + 1) for n in range(0, len(block), 10)])
+    assert Cause.LINK not in causes(told(tenths))
+
+
 def test_a_clock_that_is_set_is_a_note() -> None:
     """An hour's step of the time of day is one note, and moves nothing else."""
     block = story({})

@@ -215,8 +215,8 @@ OF_HEAT = (Sign.UNASKED, Sign.FALLEN, Sign.DROPS, Sign.LITTLE, Sign.STARVED, Sig
 def test_a_reading_that_leapt_says_nothing_of_heat() -> None:
     """A sensor that opens upscale and comes back cooled is no run-away, and did not fall out.
 
-    Source: faster than any heater it cannot be a temperature (process notes, rule 9); meanwhile
-    the zone cools by Newton's law, unheated.
+    Source: what moves faster than any heat is no temperature (process notes); meanwhile the zone
+    cools by Newton's law, unheated.
     """
     place = np.arange(260)
     cooled_c = ROOM_C + (SETPOINT_C - ROOM_C) * np.exp(-BIN_S * (place - 60) / 800.0)

@@ -135,17 +135,8 @@ def _check(cell: str, lives: list[tuple[list[Finding], list[Event]]], shifts: fl
     assert sum(severities[word] for word in SOUND) <= MOST_SOUNDING_PER_SHIFT * shifts
 
 
-COARSE = pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="known, and why causes are on trial: a coarse reading at rest is called frozen",
-)
-
-
 @pytest.mark.timeout(120)
-@pytest.mark.parametrize(
-    "cell", [pytest.param(cell, marks=COARSE if cell == "lens_4" else ()) for cell in PLANTS]
-)
+@pytest.mark.parametrize("cell", PLANTS)
 def test_a_healthy_shift_is_quiet(cell: str) -> None:
     """At most two findings of eight hours ask for a person, none at once."""
     _check(cell, [lived(cell, 3, SHIFT_S)], 1.0)

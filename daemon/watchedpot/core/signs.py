@@ -233,8 +233,6 @@ PATIENCE: dict[Sign, Patience] = {
 
 ON_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).on_s // BIN_S) for s in Sign])[:, None]
 OFF_BINS = np.array([int(PATIENCE.get(s, _DEFAULT).off_s // BIN_S) for s in Sign])[:, None]
-
-
 _BITS = np.array([sign.value for sign in Sign])[:, None]
 _ALL = slice(None)
 
@@ -594,7 +592,8 @@ def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
 
 def _is_watched(bins: Bins) -> Bools:
     """Whether there was somebody to see: a lost link sends rows that say so."""
-    return (bins.rows > 0) & (bins.reason != int(Reason.NOT_WATCHED))
+    is_watched: Bools = (bins.rows > 0) & (bins.reason != int(Reason.NOT_WATCHED))
+    return is_watched
 
 
 def _wanted_conditions(
