@@ -297,6 +297,17 @@ def test_not_seeing_keeps_what_was_seen() -> None:
     assert found.mask[0, -1] & Sign.STARVED.bit
 
 
+def test_a_wipe_is_known_for_as_long_as_its_dip() -> None:
+    """A dip goes on for half a minute behind its wipe, and is never looked at without it."""
+    place = np.arange(240)
+    fallen_k = np.where((place > 30) & (place <= 46), 1.2 * (place - 30), 0.0)
+    wiped = ((place >= 30) & (place < 34)).astype(np.int64)
+    mask = seen(bins(at_rest(240) - fallen_k, REST, wiped=wiped)).mask[0]
+    assert mask[47] & Sign.DIPPED.bit
+    assert not mask[-1] & Sign.DIPPED.bit
+    assert ((mask & Sign.DIPPED.bit > 0) <= (mask & Sign.WIPED.bit > 0)).all()
+
+
 def test_a_sign_waits_for_its_patience() -> None:
     """A short picture of a fall is no sign, nor is one that pauses for a bin over."""
     more = np.where(np.arange(80) < 20, 2.0 * REST, REST)

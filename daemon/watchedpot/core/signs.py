@@ -191,7 +191,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.STEPPED: Patience(2.0, 180.0),
     Sign.FLOWING: Patience(2.0, 20.0),
     Sign.PRODUCING: Patience(2.0, 4.0),
-    Sign.WIPED: Patience(2.0, 260.0),
+    Sign.WIPED: Patience(2.0, 300.0),
     Sign.LOW: Patience(4.0, 4.0),
     Sign.HIGH: Patience(4.0, 2.0),
     Sign.TREMBLES: Patience(10.0, 20.0),
