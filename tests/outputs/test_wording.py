@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -12,11 +13,20 @@ from hypothesis import strategies as st
 from watchedpot.core.alarms import AlarmInput
 from watchedpot.core.model import Detail, Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule
-from watchedpot.core.snapshot import AlarmState, ChargeState, Phase
+from watchedpot.core.snapshot import (
+    AlarmState,
+    Candidate,
+    Cause,
+    ChargeState,
+    FindingSnapshot,
+    Phase,
+    Severity,
+)
 from watchedpot.outputs import wording
 from watchedpot.outputs.wording import (
     ahead,
     duration,
+    finding_sentence,
     not_believed,
     plain,
     seen_of,
@@ -775,3 +785,100 @@ def test_every_reason_says_what_is_seen_and_what_to_check(reason: Reason) -> Non
 def test_of_a_reading_that_is_believed_nothing_is_said() -> None:
     """There is nothing to check."""
     assert (not_believed(Reason.NONE), seen_of(Reason.NONE), to_check(Reason.NONE)) == ("", "", "")
+
+
+FOUND: dict[str, Detail] = {
+    "finding": "lens_4/3",
+    "cause": Cause.NO_HEAT.value,
+    "certainty": 0.84,
+    "severity": Severity.HOLD.value,
+    "zones": "nozzle, syringe",
+    "numbers": "116.2 degC and falling 0.09 K/s, heater at 100 %",
+    "speaks_for": "2 % of 100 % arrives",
+    "against": "not draft: no air takes all that the heater gives",
+    "not_ruled_out": "no other zone is read",
+    "action": "Hold dispensing",
+}
+"""Details of a finding."""
+FINDING = FindingSnapshot(
+    "lens_4/3",
+    Severity.HOLD,
+    Instant(ONSET_NS, 0),
+    Instant(NOON_NS, 0),
+    (
+        Candidate(Cause.NO_HEAT, 0.7, ("2 % of 100 % arrives",), ("it fell by 3 K at once",)),
+        Candidate(Cause.SENSOR_LOW, 0.2, (), ("the fall is that of cooling, 0.10 K/s", "b")),
+        Candidate(Cause.HANDLING, 0.05),
+        Candidate(Cause.DRAFT, 0.03, (), ("the door is shut",)),
+        Candidate(Cause.PART_OF_HEAT, 0.02, (), ("left out",)),
+    ),
+    ("the setpoint is not read",),
+    ("nozzle", "syringe"),
+    (),
+    "116.2 degC",
+    "Hold dispensing",
+)
+
+
+@pytest.mark.parametrize("kind", [EventKind.FINDING_OPENED, EventKind.FINDING_CHANGED])
+def test_a_finding_says_what_is_seen_why_and_what_to_do(kind: EventKind) -> None:
+    """Place and figures, the likeliest cause and how sure, what speaks against others, the action.
+
+    The order is that of the process notes: what, numbers, likely, against others, first action.
+    """
+    assert said(kind, "lens_4", "nozzle", **FOUND) == (
+        "lens_4 nozzle, syringe: 116.2 degC and falling 0.09 K/s, heater at 100 %. "
+        "Likely no power reaches its heater (84 %): 2 % of 100 % arrives. "
+        "Against it and others: not draft: no air takes all that the heater gives. "
+        "Not ruled out: no other zone is read. Hold dispensing"
+    )
+
+
+def test_a_finding_without_details_says_what_there_is() -> None:
+    """A cause that is not known by name is nothing that is known; the zone stands for its zones."""
+    told = said(EventKind.FINDING_OPENED, "lens_4", "nozzle", numbers="no reading", cause="spooks")
+    assert told == "lens_4 nozzle: no reading. Likely nothing that is known"
+    whole = said(EventKind.FINDING_OPENED, "lens_4", cause=Cause.CLOCK.value, numbers="a step")
+    assert whole == "lens_4: a step. Likely the computer's clock was set"
+
+
+def test_a_finding_that_is_over_says_what_it_was_and_how_long() -> None:
+    """From its onset on, where that is given."""
+    over = said(EventKind.FINDING_ENDED, "lens_4", "nozzle", **FOUND, lasted_s=150.0)
+    assert over == "lens_4 nozzle, syringe: over after 2 min 30 s: no power reaches its heater"
+    assert said(EventKind.FINDING_ENDED, "lens_4", cause="spooks") == (
+        "lens_4: over: nothing that is known"
+    )
+
+
+def test_the_sentence_of_a_finding_weighs_the_likeliest_two_others() -> None:
+    """The first thing against each of two others, in order of likelihood; units keep their case."""
+    assert finding_sentence(FINDING) == (
+        "nozzle and syringe: 116.2 degC. "
+        "Likely no power reaches its heater (70 %): 2 % of 100 % arrives. "
+        "But it fell by 3 K at once. "
+        "Not sensor low: the fall is that of cooling, 0.10 K/s; not draft: the door is shut. "
+        "The setpoint is not read. Hold dispensing"
+    )
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_every_cause_has_words_of_its_own(cause: Cause) -> None:
+    """One likely thing each, no two alike, in snapshot and event the same."""
+    told = said(EventKind.FINDING_OPENED, "lens_4", numbers="a number", cause=cause.value)
+    words = told.partition("Likely ")[2]
+    alone = replace(FINDING, candidates=(Candidate(cause, 0.5),))
+    assert f"Likely {words} (50 %). " in finding_sentence(alone)
+    assert "_" not in words
+    assert not re.search(r"invalid|failed to|please|!", words)
+    others = [other for other in Cause if other is not cause]
+    assert not any(
+        told == said(EventKind.FINDING_OPENED, "lens_4", numbers="a number", cause=other.value)
+        for other in others
+    )
+
+
+def test_a_finding_of_no_zone_is_one_of_the_cell() -> None:
+    """What has no zone is told of the cell."""
+    whole = replace(FINDING, zones=(), candidates=(Candidate(Cause.CLOCK, 0.95),))
+    assert finding_sentence(whole).startswith("the cell: 116.2 degC. Likely the computer's clock")

@@ -555,12 +555,17 @@ def finding_sentence(finding: FindingSnapshot) -> str:
         f"{' and '.join(finding.zones) or 'the cell'}: {finding.numbers}",
         f"Likely {_LIKELY[likeliest.cause]} ({percent(likeliest.certainty)})"
         + (f": {reasons}" if reasons else ""),
-        joined(*(f"but {text}" for text in likeliest.speaks_against)).capitalize(),
-        joined(*(f"not {_cause_words(c)}: {t}" for c, t in against[:2])).capitalize(),
-        joined(*finding.not_ruled_out).capitalize(),
+        _begun(joined(*(f"but {text}" for text in likeliest.speaks_against))),
+        _begun(joined(*(f"not {_cause_words(c)}: {t}" for c, t in against[:2]))),
+        _begun(joined(*finding.not_ruled_out)),
         finding.first_action,
     ]
     return ". ".join(part for part in parts if part)
+
+
+def _begun(text: str) -> str:
+    """A sentence's beginning; units keep their case."""
+    return text[:1].upper() + text[1:]
 
 
 def _cause_words(cause: Cause) -> str:
@@ -570,12 +575,10 @@ def _cause_words(cause: Cause) -> str:
 
 def _found(event: Event) -> str:
     """The same sentence from an event of a finding."""
-    cause = next((each for each in Cause if each == event.detail("cause")), Cause.UNKNOWN)
-    place = _given(event, "zones", " {}") or _given(event, "zone", " {}")
     reasons = _given(event, "speaks_for", ": {}")
     parts = [
-        f"{event.cell}{place}: {_text(event, 'numbers')}",
-        f"Likely {_LIKELY[cause]}{_share(event, 'certainty', ' ({})')}{reasons}",
+        f"{_found_at(event)}: {_text(event, 'numbers')}",
+        f"Likely {_LIKELY[_cause(event)]}{_share(event, 'certainty', ' ({})')}{reasons}",
         _given(event, "against", "Against it and others: {}"),
         _given(event, "not_ruled_out", "Not ruled out: {}"),
         _text(event, "action"),
@@ -584,11 +587,19 @@ def _found(event: Event) -> str:
 
 
 def _finding_ended(event: Event) -> str:
-    cause = next((each for each in Cause if each == event.detail("cause")), Cause.UNKNOWN)
-    place = _given(event, "zones", " {}")
-    return listed(
-        f"{event.cell}{place}: no longer {_LIKELY[cause]}", _span(event, "lasted_s", "after {}")
-    )
+    lasted = _span(event, "lasted_s", " after {}")
+    return f"{_found_at(event)}: over{lasted}: {_LIKELY[_cause(event)]}"
+
+
+def _found_at(event: Event) -> str:
+    """Cell and zones of a finding, or the zone of its event where they are not told."""
+    zones = _text(event, "zones") or event.zone
+    return f"{event.cell} {zones}" if zones else event.cell
+
+
+def _cause(event: Event) -> Cause:
+    """The likeliest, or something unknown where its name is not known."""
+    return next((each for each in Cause if each == event.detail("cause")), Cause.UNKNOWN)
 
 
 def _charge_suspected(event: Event) -> str:
