@@ -161,6 +161,44 @@ def test_only_what_endangers_is_critical() -> None:
     assert critical == {Cause.SENSOR_LOW, Cause.STUCK_ON, Cause.FROZEN_AT_CONTROLLER}
 
 
+LOST = pytest.mark.parametrize("lost", [Sign.SENSOR, Sign.UNREADABLE])
+
+
+def of_data(*signs: Sign) -> tuple[Cause, Severity]:
+    """The likeliest cause of lost data, and how bad it is."""
+    found = rank(DATA_RULES, mask_of((*signs, Sign.OUTPUT_READ)), FIGURES)
+    assert found is not None
+    return found.candidates[0].cause, found.severity
+
+
+@LOST
+def test_a_reading_that_is_lost_while_its_controller_pushes_may_run_away(lost: Sign) -> None:
+    """No temperature and much output: heat flows and nobody sees it, which is critical."""
+    assert of_data(lost, Sign.PUSHED, Sign.LIVE) == (Cause.SENSOR_LOW, Severity.CRITICAL)
+    found = rank(DATA_RULES, mask_of((lost, Sign.PUSHED, Sign.OUTPUT_READ)), FIGURES)
+    assert found is not None
+    assert "answers with 99 % of output" in found.candidates[0].speaks_for[0]
+
+
+@LOST
+def test_a_reading_that_is_lost_while_its_controller_cuts_the_heat_is_broken(lost: Sign) -> None:
+    """No temperature and no output: the zone cools, which is a hold and no more."""
+    assert of_data(lost, Sign.NONE_ASKED) == (Cause.SENSOR_BREAK, Severity.HOLD)
+
+
+@LOST
+@pytest.mark.parametrize("meant", [Sign.HEATING, Sign.RECOVERING, Sign.STEPPED, Sign.OFF])
+def test_much_output_that_is_meant_is_no_answer_to_a_lost_reading(lost: Sign, meant: Sign) -> None:
+    """On its way up a zone gets much output anyhow: then nothing is critical."""
+    cause, severity = of_data(lost, Sign.PUSHED, meant)
+    assert (cause is Cause.SENSOR_LOW, severity) == (False, Severity.HOLD)
+
+
+def test_a_reading_out_of_range_while_the_controller_goes_on_is_a_scale() -> None:
+    """Its controller has another number: some output, and not much, is no run-away."""
+    assert of_data(Sign.UNREADABLE, Sign.LIVE) == (Cause.SCALE_OR_UNIT, Severity.HOLD)
+
+
 def test_numbers_are_words() -> None:
     """Temperature, slope and output as they stand, what is not known left out."""
     falling = "116.2 degC and falling 0.09 K/s, heater at 100 %"

@@ -29,7 +29,7 @@ from support.strategies import cut, only, without_sight
 from support.traces import Happening, Lump, nozzle_lump, syringe_lump, traced
 from watchedpot.core import engine
 from watchedpot.core.engine import CellPlan
-from watchedpot.core.model import Block, Event, EventKind, Reason, join_blocks
+from watchedpot.core.model import Block, Event, EventKind, Quality, Reason, join_blocks
 from watchedpot.core.snapshot import Cause, Severity
 from watchedpot.core.units import NANO
 from watchedpot.outputs.ledger import dump_state
@@ -386,6 +386,31 @@ def test_lost_data_is_one_finding_of_its_reason(reason: Reason, cause: Cause) ->
     assert after_s(events, cause) <= 30.0
     assert len({event.detail("finding") for event in events}) == 1
     assert set(str(events[0].detail("zones")).split(", ")) == set(BOTH)
+
+
+@pytest.mark.parametrize("reason", [Reason.IMPLAUSIBLE, Reason.STATUS])
+@pytest.mark.parametrize(
+    ("output", "cause", "severity"),
+    [
+        (100.0, Cause.SENSOR_LOW, Severity.CRITICAL),
+        (0.0, Cause.SENSOR_BREAK, Severity.HOLD),
+    ],
+)
+def test_a_lost_reading_is_as_bad_as_what_its_controller_makes_of_it(
+    reason: Reason, output: float, cause: Cause, severity: Severity
+) -> None:
+    """One zone is not seen from then on: full output is told as critical, none as a hold."""
+    block = story({})
+    temperature, heat = (block.channels.index(name) for name in (TEMPERATURE, OUTPUT))
+    value, quality, reasons = block.value.copy(), block.quality.copy(), block.reason.copy()
+    value[AT_S:, heat] = output
+    value[AT_S:, temperature] = np.nan
+    quality[AT_S:, temperature], reasons[AT_S:, temperature] = Quality.BAD, reason
+    events = told(replace(block, value=value, quality=quality, reason=reasons))
+    assert after_s(events, cause, severity) <= 10.0
+    assert events[-1].zone == "nozzle"
+    if severity is not Severity.CRITICAL:
+        assert Severity.CRITICAL not in {event.detail("severity") for event in events}
 
 
 def test_not_seeing_ends_nothing() -> None:
