@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from watchedpot.core import findings as machine
-from watchedpot.core.bins import BIN_NS, Bins, CellInput, OpenBin, ZoneInput, fill_bins
+from watchedpot.core.bins import BIN_NS, Binned, Bins, CellInput, OpenBin, ZoneInput, fill_bins
 from watchedpot.core.causes import ACTIONS
 from watchedpot.core.findings import (
     KEPT_ENDED,
@@ -214,7 +214,15 @@ def diagnose(
     """
     if not zones:
         return Diagnosed(state, [])
-    return _Pass(state, source, cell, zones, plan=plan, alarms_at=alarms_at).run()
+    names = tuple(zones)
+    watch = next((one for one in state.sources if one.zones == names), None)
+    binned = fill_bins(watch.under_way if watch else None, cell, list(zones.values()))
+    if watch is not None and not len(binned.bins):
+        # As after most rows of a live cell: nothing to look at.
+        after = replace(watch, under_way=binned.under_way)
+        sources = tuple(after if one is watch else one for one in state.sources)
+        return Diagnosed(replace(state, sources=sources), [])
+    return _Pass(state, source, cell, names, plan=plan, alarms_at=alarms_at).run(watch, binned)
 
 
 class _Pass:
@@ -225,7 +233,7 @@ class _Pass:
         state: Diagnosis,
         source: str,
         cell: CellInput,
-        zones: dict[str, ZoneInput],
+        names: tuple[str, ...],
         *,
         plan: DiagnosisPlan,
         alarms_at: Callable[[int], tuple[tuple[str, str], ...]],
@@ -233,13 +241,10 @@ class _Pass:
         self.plan = plan
         self.cell = cell
         self.alarms_at = alarms_at
-        self.names = tuple(zones)
-        self.roles = [plan.role(name) for name in self.names]
-        self.inputs = list(zones.values())
+        self.names = names
+        self.roles = [plan.role(name) for name in names]
         self.state = state
-        self.others = [one for one in state.sources if not set(one.zones) & set(self.names)]
-        before = [one for one in state.sources if one.zones == self.names]
-        self.watch = before[0] if before else None
+        self.others = [one for one in state.sources if not set(one.zones) & set(names)]
         self.source = source
         known = {zone.zone: zone for zone in state.learned}
         self.learned = [known[name] for name in self.names]
@@ -248,10 +253,8 @@ class _Pass:
         self.count = state.count
         self.told: list[Told] = []
 
-    def run(self) -> Diagnosed:
+    def run(self, watch: SourceWatch | None, binned: Binned) -> Diagnosed:
         """All bins that the block finished."""
-        watch = self.watch
-        binned = fill_bins(watch.under_way if watch else None, self.cell, self.inputs)
         if watch is None:
             carried = (Carried(),) * len(self.names)
             first = int(self.cell.mono_ns[0]) // BIN_NS
@@ -323,9 +326,9 @@ class _Pass:
         is_changed |= bins.jump_ns > JUMP_NS
         self._visits(bins, seen, np.flatnonzero(is_changed).tolist())
         self.carried = seen.carried
+        after = gathered([zone.gathered for zone in self.learned], bins, seen)
         self.learned = [
-            replace(zone, gathered=gathered(zone.gathered, bins, seen, place))
-            for place, zone in enumerate(self.learned)
+            replace(zone, gathered=new) for zone, new in zip(self.learned, after, strict=True)
         ]
 
     def _visits(self, bins: Bins, seen: Seen, changed: list[int]) -> None:

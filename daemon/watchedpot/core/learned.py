@@ -8,7 +8,10 @@ become the usual.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from operator import add
 from typing import NamedTuple
 
 import numpy as np
@@ -53,6 +56,9 @@ for _sign in (
     *(Sign.WIPED, Sign.HIGH, Sign.LOW, Sign.ALL_STILL, Sign.FULL_OF_LATE, Sign.SOAKS),
 ):
     _TROUBLE |= _sign.bit
+
+
+_NOT_DRIVEN = Sign.DIPPED.bit | Sign.FALLEN.bit | Sign.CHARGED.bit | Sign.WIPED.bit
 
 
 class Gathered(NamedTuple):
@@ -143,55 +149,63 @@ def round_bins(rounds: int) -> int:
     return 10 * minute if rounds < 50 else 60 * minute
 
 
-def gathered(before: Gathered, bins: Bins, seen: Seen, zone: int) -> Gathered:
-    """What a round has gathered after some more bins of a zone."""
-    f, mask = seen.figures, seen.mask[zone]
-    temp_mk, out = bins.temp_mk[zone], bins.output[zone]
+def gathered(before: Sequence[Gathered], bins: Bins, seen: Seen) -> list[Gathered]:
+    """What a round has gathered of each zone after some more bins."""
+    f, mask = seen.figures, seen.mask
+    temp_mk, out = bins.temp_mk, bins.output
     is_known = (temp_mk != NONE_MK) & (out >= 0)
     is_calm = is_known & ((mask & _TROUBLE) == 0)
-    is_ready = bins.phase[zone] == PHASE_CODE[Phase.READY]
-    is_rest = is_calm & is_ready & (np.abs(f.long_rate[zone]) < 0.012)
-    above_mk = temp_mk - bins.room_mk[zone]
-    rate, spare = f.long_rate[zone], f.long_output[zone] - f.need[zone]
+    is_ready = bins.phase == PHASE_CODE[Phase.READY]
+    is_rest = is_calm & is_ready & (np.abs(f.long_rate) < 0.012)
+    above_mk = temp_mk - bins.room_mk
+    rate, spare = f.long_rate, f.long_output - f.need
     is_driven = (
         is_known
         & np.isfinite(rate)
         & (np.abs(spare) >= 10.0)
-        & ((f.long_output[zone] >= 95.0) | (f.long_output[zone] <= 1.0))
-        & ((mask & (Sign.DIPPED.bit | Sign.FALLEN.bit | Sign.CHARGED.bit | Sign.WIPED.bit)) == 0)
+        & ((f.long_output >= 95.0) | (f.long_output <= 1.0))
+        & ((mask & _NOT_DRIVEN) == 0)
         & (rate * spare > 0.0)
     )
-    whole_rate = np.where(is_driven, np.rint(1e6 * np.abs(np.nan_to_num(rate))), 0)
-    whole_spare = np.where(is_driven, np.rint(100.0 * np.abs(np.nan_to_num(spare))), 0)
-    past_mk = seen.temp_mk[zone, KEPT - 1 : -1]
+    past_mk = seen.temp_mk[:, KEPT - 1 : -1]
     is_step = is_rest & (past_mk != NONE_MK)
-    still_ns = np.concatenate(([before.now_still_ns], bins.still_ns[zone]))
-    all_ns = np.minimum(bins.still_ns, bins.out_still_ns).min(axis=0)
-    all_ns = np.concatenate(([before.now_all_ns], all_ns))
-    return Gathered(
-        before.rests + int(is_rest.sum()),
-        before.output + int(out[is_rest].sum()),
-        before.above_mk + int(above_mk[is_rest].sum()),
-        before.drives + int(is_driven.sum()),
-        before.rate + int(whole_rate.sum()),
-        before.spare + int(whole_spare.sum()),
-        before.steps + int(is_step.sum()),
-        before.scatter_mk + int(np.abs(temp_mk - past_mk)[is_step].sum()),
-        max(before.still_ns, _ended(still_ns)),
-        max(before.all_still_ns, _ended(all_ns)),
-        int(bins.step_mk[zone, -1]),
-        int(still_ns[-1]),
-        int(all_ns[-1]),
+    sums = (
+        is_rest.sum(axis=1),
+        np.where(is_rest, out, 0).sum(axis=1),
+        np.where(is_rest, above_mk, 0).sum(axis=1),
+        is_driven.sum(axis=1),
+        np.rint(1e6 * np.where(is_driven, np.abs(rate), 0.0)).sum(axis=1),
+        np.rint(100.0 * np.where(is_driven, np.abs(spare), 0.0)).sum(axis=1),
+        is_step.sum(axis=1),
+        np.where(is_step, np.abs(temp_mk - past_mk), 0).sum(axis=1),
     )
+    all_ns = np.minimum(bins.still_ns, bins.out_still_ns).min(axis=0)
+    after = []
+    for zone, added in enumerate(np.array(sums, dtype=np.int64).T.tolist()):
+        was, still_ns = before[zone], bins.still_ns[zone]
+        after.append(
+            Gathered._make(
+                (
+                    *map(add, was[: len(added)], added),
+                    max(was.still_ns, _ended(was.now_still_ns, still_ns)),
+                    max(was.all_still_ns, _ended(was.now_all_ns, all_ns)),
+                    int(bins.step_mk[zone, -1]),
+                    int(still_ns[-1]),
+                    int(all_ns[-1]),
+                )
+            )
+        )
+    return after
 
 
-def _ended(still_ns: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> int:
+def _ended(before_ns: int, still_ns: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> int:
     """The longest run of equal values that came to its end. [ns].
 
     The newest run may be the beginning of a fault: it is not learned before it is over.
     """
+    ended_ns = before_ns if still_ns[0] < before_ns else 0
     is_over = still_ns[1:] < still_ns[:-1]
-    return int(still_ns[:-1][is_over].max()) if is_over.any() else 0
+    return max(ended_ns, int(still_ns[:-1][is_over].max())) if is_over.any() else ended_ns
 
 
 def rounded_off(before: Learned, kind: ZoneKind) -> Learned:
@@ -253,8 +267,42 @@ class ZoneFacts(NamedTuple):
     is_wipe_told: bool
 
 
-def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
+class _Known(NamedTuple):
+    """What figures are made of a zone; it changes only with a round of learning."""
+
+    need_per_k: float
+    full_rate: float
+    noise_k: float
+    still_ns: int
+    all_still_ns: int
+    step_mk: int
+    rested: int
+    driven: int
+
+
+def zone_figures(zones: Sequence[Learned], facts: Sequence[ZoneFacts]) -> ZoneFigures:
     """What is known of the zones of one source, as columns."""
+    return _zone_figures(
+        tuple(
+            _Known(
+                zone.need_per_k,
+                zone.full_rate,
+                zone.noise_k,
+                zone.still_ns,
+                zone.all_still_ns,
+                zone.step_mk,
+                zone.rested,
+                zone.driven,
+            )
+            for zone in zones
+        ),
+        tuple(facts),
+    )
+
+
+@lru_cache(maxsize=1024)
+def _zone_figures(zones: tuple[_Known, ...], facts: tuple[ZoneFacts, ...]) -> ZoneFigures:
+    """The same, made once between two rounds instead of once a bin."""
     is_coarse = [not 0 < step < COARSE_MK for step in (zone.step_mk for zone in zones)]
 
     def column(values: list[float]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -285,7 +333,9 @@ def zone_figures(zones: list[Learned], facts: list[ZoneFacts]) -> ZoneFigures:
     )
 
 
-def _all_still_s(zones: list[Learned], facts: list[ZoneFacts], is_coarse: list[bool]) -> float:
+def _all_still_s(
+    zones: Sequence[_Known], facts: Sequence[ZoneFacts], is_coarse: list[bool]
+) -> float:
     """How long nothing that a source serves moves before that says something. [s].
 
     A quiet loop on a coarse reading at its setpoint rests to the last digit, reading and output.

@@ -24,12 +24,11 @@ else have to be looked at.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from enum import IntEnum
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from watchedpot.core.bins import BIN_S, NO_OUTPUT, NONE_MK, Bins, Bools, Ints
@@ -389,8 +388,7 @@ def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
     wanted = _conditions(figures, bins, zones, (temps, outputs), (setpoint_mk, first_mk))
     _mistrust(wanted, before, _has_come_down(figures, temps, zones))
     held, missed, is_on = _patient(before, wanted)
-    bits = np.array([sign.bit for sign in Sign], dtype=np.int64)[:, None, None]
-    mask = (is_on * bits).sum(axis=0)
+    mask = _masks(is_on)
     carried = tuple(
         Carried(
             tuple(temps[zone, -KEPT:].tolist()),
@@ -404,6 +402,16 @@ def look(before: tuple[Carried, ...], bins: Bins, zones: ZoneFigures) -> Seen:
         for zone in range(len(before))
     )
     return Seen(figures, mask, temps, outputs, carried)
+
+
+def _masks(is_on: Bools) -> Ints:
+    """Signs (signs, m, k) as bits of whole numbers (m, k)."""
+    octets = np.zeros((*is_on.shape[1:], 8), dtype=np.uint8)
+    octets[..., : (len(Sign) + 7) // 8] = np.moveaxis(
+        np.packbits(is_on, axis=0, bitorder="little"), 0, -1
+    )
+    masks: Ints = octets.view("<i8")[..., 0]
+    return masks
 
 
 def _with_past(past: list[tuple[int, ...]], new: Ints, none: int) -> Ints:
@@ -503,16 +511,30 @@ def _figures(
 
 def _slope(held_mk: Ints, is_known: Bools, size: int) -> Floats:
     """Least squares slope over the newest bins, in K/s; nan where one of them is not known."""
-    weights = np.arange(size) - (size - 1) // 2
-    over_mk = sliding_window_view(held_mk[:, KEPT - size + 1 :], size, axis=1) @ weights
-    known = sliding_window_view(is_known[:, KEPT - size + 1 :], size, axis=1).all(axis=2)
-    return np.where(known, over_mk / (1000.0 * BIN_S * float(weights @ weights)), np.nan)
+    middle = (size - 1) // 2
+    newest = held_mk[:, KEPT - size + 1 :]
+    places = np.arange(newest.shape[1])
+    # Each bin by its distance from the middle of its look: whole numbers, so exact.
+    starts = places[: newest.shape[1] - size + 1] + middle
+    over_mk = _sums(places * newest, size) - starts * _sums(newest, size)
+    known = _sums(is_known[:, KEPT - size + 1 :], size) == size
+    squares = middle * (middle + 1) * size // 3
+    return np.where(known, over_mk / (1000.0 * BIN_S * squares), np.nan)
 
 
 def _mean(held_out: Ints, size: int) -> Floats:
     """Mean output over the newest bins, in %; nan where one of them is not known."""
-    windows = sliding_window_view(held_out[:, KEPT - size + 1 :], size, axis=1)
-    return np.where(windows.min(axis=2) >= 0, windows.sum(axis=2) / (100.0 * size), np.nan)
+    newest = held_out[:, KEPT - size + 1 :]
+    known = _sums(newest >= 0, size) == size
+    return np.where(known, _sums(newest, size) / (100.0 * size), np.nan)
+
+
+def _sums(columns: Ints | Bools, size: int) -> Ints:
+    """Sums over every so many neighbouring columns (m, n - size + 1), exact."""
+    running = np.cumsum(columns, axis=1, dtype=np.int64)
+    sums: Ints = running[:, size - 1 :].copy()
+    sums[:, 1:] -= running[:, :-size]
+    return sums
 
 
 def _one_of(codes: tuple[int, ...], count: int) -> Bools:
@@ -768,10 +790,10 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     extreme = (outputs >= 9500) | ((outputs <= 300) & (outputs >= 0))
     side = np.where(extreme, np.where(outputs >= 9500, 1, -1), 0)
     swings = _swings(side)
-    share = sliding_window_view(extreme[:, 1:], KEPT, axis=1).mean(axis=2)
+    share = _sums(extreme[:, 1:], KEPT) / KEPT
     is_on[Sign.CYCLES] = seen & (swings >= 2) & (share >= 0.8)
     moves = np.abs(outputs[:, KEPT - LONG + 1 :] - outputs[:, KEPT - LONG : -1])
-    trembling = sliding_window_view(moves, LONG, axis=1).mean(axis=2)
+    trembling = _sums(moves, LONG) / LONG
     is_on[Sign.TREMBLES] = seen & (trembling >= 15.0)
     is_on[Sign.OUT_STILL] = seen & (f.out_still_s >= 20.0)
 
@@ -781,10 +803,7 @@ def _swings(side: Ints) -> Ints:
     places = np.arange(side.shape[1])
     newest = np.maximum.accumulate(np.where(side != 0, places, -1), axis=1)
     held = np.where(newest >= 0, np.take_along_axis(side, np.maximum(newest, 0), axis=1), 0)
-    turned = np.zeros_like(side)
-    turned[:, 1:] = (held[:, 1:] * held[:, :-1]) < 0
-    swings: Ints = sliding_window_view(turned[:, 1:], KEPT, axis=1).sum(axis=2)
-    return swings
+    return _sums(held[:, 1:] * held[:, :-1] < 0, KEPT)
 
 
 def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
@@ -817,32 +836,36 @@ def _ramps(outputs: Ints) -> Bools:
 
 
 def _patient(
-    before: tuple[Carried, ...], wanted: tuple[Bools, Bools], signs: list[Sign] | slice = _ALL
+    before: tuple[Carried, ...], wanted: tuple[Bools, Bools], of: list[Sign] | slice = _ALL
 ) -> tuple[Ints, Ints, Bools]:
-    """Conditions made signs: ages at the end (signs, m), and which are on (signs, m, k)."""
-    is_on, is_over = wanted[0][signs], wanted[1][signs]
-    on_bins, off_bins = ON_BINS[signs], OFF_BINS[signs]
-    held = _ages(is_on, np.array([zone.held for zone in before]).T[signs])
-    missed = _ages(is_over, np.array([zone.missed for zone in before]).T[signs])
+    """Conditions made signs: ages at the end (signs, m), and which are on (signs, m, k).
+
+    Nearly every sign stays what it is; only the others are gone through bin by bin.
+    """
+    is_on, is_over = wanted[0][of], wanted[1][of]
+    on_bins, off_bins = ON_BINS[of], OFF_BINS[of]
+    held = np.array([zone.held for zone in before], dtype=np.int64).T[of]
+    missed = np.array([zone.missed for zone in before], dtype=np.int64).T[of]
     masks = np.array([zone.mask for zone in before], dtype=np.int64)
-    was_on = (masks[None, :] >> _BITS[signs]) & 1
-    marks = np.where(held >= on_bins[..., None], 1, np.where(missed >= off_bins[..., None], -1, 0))
-    marks = np.concatenate((2 * was_on[..., None] - 1, marks), axis=2)
-    places = np.arange(marks.shape[2])
-    newest = np.maximum.accumulate(np.where(marks != 0, places, 0), axis=2)
-    shown = np.take_along_axis(marks, newest, axis=2)[:, :, 1:] > 0
-    return np.minimum(held[:, :, -1], on_bins), np.minimum(missed[:, :, -1], off_bins), shown
+    was_on = ((masks >> _BITS[of]) & 1) > 0
+    stays_off = (held == 0) & (missed >= off_bins) & ~is_on.any(axis=2) & is_over.all(axis=2)
+    stays_on = (held >= on_bins) & (missed == 0) & is_on.all(axis=2) & ~is_over.any(axis=2)
+    moves = np.where(was_on, ~stays_on, ~stays_off)
+    sign, _ = np.nonzero(moves)
+    size = is_on.shape[2]
+    places = np.arange(1, size + 1, dtype=np.int32)
+    on, over = _ages(is_on[moves], held[moves]), _ages(is_over[moves], missed[moves])
+    first = np.where(was_on[moves], 0, -1).astype(np.int32)[:, None]
+    on_at = np.where(on >= on_bins[sign], places, first)
+    off_at = np.where(over >= off_bins[sign], places, -1 - first)
+    signs = np.repeat(was_on[..., None], size, axis=2)
+    signs[moves] = np.maximum.accumulate(on_at, axis=1) >= np.maximum.accumulate(off_at, axis=1)
+    held[moves], missed[moves] = on[:, -1], over[:, -1]
+    return np.minimum(held, on_bins), np.minimum(missed, off_bins), signs
 
 
-def _ages(condition: Bools, before: Ints) -> Ints:
-    """For how many bins each condition has held, this one included."""
-    places = np.arange(condition.shape[2])
-    never = np.where(condition, -(2**40), places)
-    last = np.concatenate(((-1 - before)[..., None], never), axis=2)
-    return places - np.maximum.accumulate(last, axis=2)[..., 1:]
-
-
-def of_zones(zones: ZoneFigures, places: list[int]) -> ZoneFigures:
-    """The figures of some of the zones."""
-    picked = {item.name: getattr(zones, item.name)[places] for item in fields(zones)}
-    return replace(zones, **picked)
+def _ages(condition: Bools, before: Ints) -> NDArray[np.int32]:
+    """For how many bins each condition (rows, k) has held, this one included."""
+    places = np.arange(condition.shape[1], dtype=np.int32)
+    broken = np.where(condition, (-1 - before).astype(np.int32)[:, None], places)
+    return places - np.maximum.accumulate(broken, axis=1)
