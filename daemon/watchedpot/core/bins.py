@@ -129,7 +129,7 @@ class ZoneInput:
     phase : (n,)
         A code of ours.
     reason : (n,)
-        Why a row is not good, 0 where it is.
+        Why a row is not good; of no account where it is.
     """
 
     temp_c: NDArray[np.float64]
@@ -361,35 +361,65 @@ def _fill_with_one(before: OpenBin, cell: CellInput, zones: list[ZoneInput]) -> 
         rows = [_row_added(bin_, row) for bin_, row in zip(before.columns, rows, strict=True)]
         jump_ns = max(jump_ns, before.jump_ns)
     else:
-        bins = _spread(
-            np.array([before.index, index], dtype=np.int64),
-            np.zeros(2, dtype=np.int64),
-            np.array([before.jump_ns, jump_ns], dtype=np.int64),
-            np.array([before.columns, rows], dtype=np.int64).transpose(1, 2, 0),
-            before_mk,
+        bins = (
+            _finished(before)
+            if index == before.index + 1
+            else _spread(
+                np.array([before.index, index], dtype=np.int64),
+                np.zeros(2, dtype=np.int64),
+                np.array([before.jump_ns, jump_ns], dtype=np.int64),
+                np.array([before.columns, rows], dtype=np.int64).transpose(1, 2, 0),
+                before_mk,
+            )
         )
         before_mk = tuple(bins.temp_mk[:, -1].tolist())
     under_way = OpenBin(index, tuple(rows), tuple(temps), tuple(outs), skew_ns, jump_ns, before_mk)
     return Binned(bins, under_way)
 
 
+def _finished(under_way: OpenBin) -> Bins:
+    """A bin that the first row behind it finished, with no empty one in between."""
+    means = [
+        _with_means(*pair) for pair in zip(under_way.columns, under_way.before_mk, strict=True)
+    ]
+    values = np.array(means, dtype=np.int64)
+    return Bins(
+        np.array([under_way.index], dtype=np.int64),
+        np.zeros(1, dtype=np.int64),
+        np.array([under_way.jump_ns], dtype=np.int64),
+        {name: values[:, place : place + 1] for name, place in _PLACE.items()},
+    )
+
+
+def _with_means(columns: tuple[int, ...], before_mk: int) -> tuple[int, ...]:
+    """Sums of a zone as means, its wild values tamed."""
+    rows, good, broken, temp_mk, outputs, output, *others = columns
+    low_mk, high_mk = columns[-2:]
+    temp_mk = temp_mk // good if good else NONE_MK
+    if good and high_mk - low_mk > WILD_MK and before_mk != NONE_MK:
+        temp_mk = min(max(before_mk, low_mk), high_mk)
+    output = output // outputs if outputs else NO_OUTPUT
+    return (rows, good, broken, temp_mk, outputs, output, *others)
+
+
 def _row(
     temp: Run, out: Run, mono_ns: int, cell: CellInput, zone: ZoneInput
 ) -> tuple[tuple[int, ...], Run, Run]:
     """A single row of a zone as in ``COLUMNS``, and its runs of equal values."""
-    is_good, output = bool(zone.is_good[0]), float(zone.output[0])
-    setpoint_c, room_c = float(zone.setpoint_c[0]), float(zone.room_c[0])
-    temp_mk = _milli_of_one(float(zone.temp_c[0])) if is_good else 0
+    is_good, output, reason = zone.is_good.item(0), zone.output.item(0), zone.reason.item(0)
+    is_broken = not is_good and BROKEN.item(reason)
+    setpoint_c, room_c = zone.setpoint_c.item(0), zone.room_c.item(0)
+    temp_mk = _milli_of_one(zone.temp_c.item(0)) if is_good else 0
     has_output = isfinite(output)
     output = round(100.0 * min(max(output, 0.0), _HIGHEST_OUTPUT)) if has_output else 0
     temp = _run_after(temp, mono_ns, temp_mk) if is_good else temp
     out = _run_after(out, mono_ns, output) if has_output else out
     row = (
-        *(1, int(is_good), temp_mk, int(has_output), output),
-        *(int(cell.flowing[0]), int(cell.wiped[0]), int(cell.charged[0])),
+        *(1, int(is_good), int(is_broken), temp_mk, int(has_output), output),
+        *(int(cell.flowing.item(0)), int(cell.wiped.item(0)), int(cell.charged.item(0))),
         _milli_of_one(setpoint_c) if isfinite(setpoint_c) else NONE_MK,
         _milli_of_one(room_c) if isfinite(room_c) else NONE_MK,
-        *(int(zone.phase[0]), int(cell.producing[0]), 0 if is_good else int(zone.reason[0])),
+        *(zone.phase.item(0), int(cell.producing.item(0)), 0 if is_good else reason),
         mono_ns - temp.since_ns if is_good else 0,
         mono_ns - out.since_ns if has_output else 0,
         temp.step,

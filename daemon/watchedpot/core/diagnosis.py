@@ -267,7 +267,7 @@ class _Pass:
             if bins.index[start] >= self.round_end:
                 self._end_round(int(bins.index[start]))
             stop = int(np.searchsorted(bins.index, self.round_end))
-            self._chunk(bins.part(start, stop))
+            self._chunk(bins if stop - start == len(bins) else bins.part(start, stop))
             start = stop
         newest = int(bins.index[-1]) if len(bins) else watch.index
         watch = replace(

@@ -102,7 +102,7 @@ def _zone_input(
         _told(zone.setpoint, mono_ns, cell.columns(rules.setpoint, piece), NEVER_NS),
         cell.ambient_c[piece],
         phase[1:],
-        np.where(is_good, 0, cell.reason[piece, cell.places[rules.temperature]]).astype(np.uint8),
+        cell.reason[piece, cell.places[rules.temperature]],
     )
 
 

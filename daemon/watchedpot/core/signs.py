@@ -29,6 +29,7 @@ from enum import IntEnum
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from watchedpot.core.bins import BIN_S, NO_OUTPUT, NONE_MK, Bins, Bools, Ints
@@ -531,8 +532,12 @@ def _mean(held_out: Ints, size: int) -> Floats:
 
 def _sums(columns: Ints | Bools, size: int) -> Ints:
     """Sums over every so many neighbouring columns (m, n - size + 1), exact."""
+    sums: Ints
+    if columns.shape[1] == size:  # as of a live cell
+        sums = columns.sum(axis=1, dtype=np.int64, keepdims=True)
+        return sums
     running = np.cumsum(columns, axis=1, dtype=np.int64)
-    sums: Ints = running[:, size - 1 :].copy()
+    sums = running[:, size - 1 :].copy()
     sums[:, 1:] -= running[:, :-size]
     return sums
 
@@ -584,14 +589,16 @@ def _conditions(
     is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
     # What fell is up again, or nobody wants it warm.
     is_over[Sign.FALLEN] = (f.is_seen & (f.off_k > -3.0)) | is_on[Sign.OFF]
-    for sign in _UNSEEN_KEEPS:
-        is_over[sign] &= f.is_seen
+    is_over[_UNSEEN_KEEPS] &= f.is_seen
     is_over[[Sign.SILENT, Sign.SILENT_LONG]] &= _is_watched(bins)
     return is_on, is_over
 
 
 _TOLD = [
-    *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED, Sign.MISREAD, Sign.REPEATED),
+    sign.value
+    for sign in (
+        *(Sign.SENSOR, Sign.UNREADABLE, Sign.ZEROED, Sign.STOPPED, Sign.MISREAD, Sign.REPEATED),
+    )
 ]
 """Signs of rows that come and are not good."""
 
@@ -608,7 +615,7 @@ def _data_conditions(is_on: Bools, bins: Bins, temps: Ints) -> None:
     is_on[Sign.STOPPED] = is_bad & (reason == int(Reason.NOT_MOVING))
     is_on[Sign.MISREAD] = is_bad & _MISREAD[reason]
     is_on[Sign.REPEATED] = is_bad & (reason == int(Reason.FROZEN))
-    is_told = np.any(is_on[_TOLD], axis=0)
+    is_told = is_on[_TOLD].any(axis=0)
     is_on[Sign.SILENT] = is_on[Sign.SILENT_LONG] = ~is_seen & ~is_told & _is_watched(bins)
 
 
@@ -681,8 +688,8 @@ def _leap_k(zones: ZoneFigures) -> Floats:
     return np.maximum(6.0, 12.0 * zones.full_rate)
 
 
-_UNSEEN_KEEPS = tuple(
-    sign
+_UNSEEN_KEEPS = [
+    sign.value
     for sign in Sign
     if sign
     not in (
@@ -692,7 +699,7 @@ _UNSEEN_KEEPS = tuple(
         *(Sign.SILENT_LONG, Sign.CHARGED, Sign.SOAKS, Sign.NONE_ASKED, Sign.LIVE),
         Sign.PUSHED,
     )
-)
+]
 """Signs that not seeing does not end."""
 
 
