@@ -280,6 +280,34 @@ def test_a_loop_that_sees_or_rests_is_not(jitter: float, points_per_s: float) ->
     assert first(found, Sign.DRIVEN) is None
 
 
+@pytest.mark.parametrize("step_k", [0.5, 1.0])
+@pytest.mark.parametrize("up", [1.0, -1.0])
+def test_a_single_step_of_a_coarse_reading_is_no_fall_and_no_heat(step_k: float, up: float) -> None:
+    """From one value to the next, through a mean of both, is a rate of nothing.
+
+    Source: least squares of a step, 0.15 of it a second over five bins (computed by hand).
+    """
+    place = np.arange(60)
+    moved_k = up * step_k * np.clip((place - 39) / 2.0, 0.0, 1.0)
+    tank = replace(KNOWN, full_rate=0.2, need_per_k=0.16)
+    facts = FACTS._replace(kind=ZoneKind.TANK)
+    coarse = {"step_mk": round(1000 * step_k)}
+    for output in (0.0, 100.0):
+        found = seen(bins(at_rest(60) + moved_k, output, **coarse), tank, facts)
+        shown = {sign for sign in (*OF_HEAT, Sign.FALLS, Sign.COOLS) if first(found, sign)}
+        assert shown <= {Sign.NO_RISE}
+
+
+def test_a_coarse_reading_that_falls_by_many_steps_falls() -> None:
+    """A sensor that falls out shows on a reading in whole kelvins as well."""
+    fallen_c = 30.0 + (SETPOINT_C - 30.0) * np.exp(-BIN_S * np.arange(20.0) / 20.0)
+    temps_c = np.round(np.concatenate((at_rest(30), fallen_c)))
+    found = seen(bins(temps_c, 100.0, step_mk=1000))
+    fell = first(found, Sign.FALLEN)
+    assert fell is not None
+    assert fell <= 33
+
+
 def test_one_trouble_since_its_first_moment() -> None:
     """Flawed bins no more than half a minute apart are one stretch; a later one is another."""
     broken = np.isin(np.arange(120), (20, 30, 44, 100)).astype(np.int64)

@@ -585,6 +585,7 @@ def _conditions(
     _reading_conditions(is_on, f, zones)
     _heater_conditions(is_on, f, zones, outputs)
     _still_conditions(is_on, f, zones, outputs)
+    _resolve(is_on, f, bins)
     is_over = ~is_on
     is_over[Sign.HIGH], is_over[Sign.LOW] = f.off_k < 1.2, f.off_k > -1.2
     # What fell is up again, or nobody wants it warm.
@@ -811,6 +812,30 @@ def _swings(side: Ints) -> Ints:
     newest = np.maximum.accumulate(np.where(side != 0, places, -1), axis=1)
     held = np.where(newest >= 0, np.take_along_axis(side, np.maximum(newest, 0), axis=1), 0)
     return _sums(held[:, 1:] * held[:, :-1] < 0, KEPT)
+
+
+LEAST_STEPS = 2.5
+"""A coarse reading falls by three steps before its fall is one. [1]"""
+
+_ONE_STEP = tuple(size // 2 * (size // 2 + 1) / 2.0 for size in (SHORT, LONG))
+_SQUARES = tuple(float(np.sum(np.square(np.arange(size) - size // 2))) for size in (SHORT, LONG))
+SHORT_STEP, LONG_STEP = (
+    one / (BIN_S * all_) for one, all_ in zip(_ONE_STEP, _SQUARES, strict=True)
+)
+"""Slope that a look finds in a single step of the reading, of a kelvin. [1/s]"""
+
+
+def _resolve(is_on: Bools, f: Figures, bins: Bins) -> None:
+    """Let a coarse reading say nothing of heat that a single step of it would say as well."""
+    step_k = bins.step_mk / 1000.0
+    is_fine = bins.step_mk < COARSE_MK
+    is_on[[Sign.DROPS, Sign.DIPPED, Sign.FALLEN]] &= is_fine | (-f.fallen_k > LEAST_STEPS * step_k)
+    is_short = is_fine | (np.abs(f.short_rate) > 1.2 * SHORT_STEP * step_k)
+    is_long = is_fine | (np.abs(f.long_rate) > 1.2 * LONG_STEP * step_k)
+    is_on[[Sign.FALLS, Sign.COOLS, Sign.STARVED, Sign.STARVED_LONG]] &= is_short & is_long
+    is_on[Sign.LITTLE] &= is_long
+    is_hot = f.off_k > 10.0 + step_k
+    is_on[[Sign.UNASKED, Sign.UNASKED_LONG]] &= is_short | is_hot
 
 
 def _still_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: Ints) -> None:
