@@ -345,6 +345,18 @@ def test_a_loose_contact_is_one_finding_since_its_first_moment() -> None:
     assert abs(onset_s(events[0])) <= 2.0
 
 
+@pytest.mark.parametrize("later_s", [None, 900])
+def test_an_overshoot_on_the_way_back_is_no_news(later_s: int | None) -> None:
+    """A zone that cooled unseen overshoots when its loop has it back; long after it is told."""
+    zones = {"nozzle": nozzle_lump(integral_s=30.0), "syringe": syringe_lump()}
+    moved = {0: sets("nozzle", is_broken=True), 300: sets("nozzle", is_broken=False)}
+    if later_s is not None:
+        moved[later_s] = sets("nozzle", setpoint_c=111.5)
+    said = causes(told(story(moved, 1200, zones=zones)))
+    assert Cause.SENSOR_BREAK in said
+    assert (Cause.OVERSHOOT in said) == (later_s is not None)
+
+
 def test_polls_of_ten_seconds_are_no_lost_link() -> None:
     """A source that is read every ten seconds is silent in between, and nothing is wrong."""
     block = story({}, 600)
