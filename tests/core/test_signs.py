@@ -13,7 +13,7 @@ from watchedpot.core.bins import BIN_S, COLUMNS, NO_OUTPUT, NONE_MK, Bins
 from watchedpot.core.learned import Learned, ZoneFacts, first_learned, zone_figures
 from watchedpot.core.model import Reason
 from watchedpot.core.rules import ZoneKind
-from watchedpot.core.signs import KEPT, PHASE_CODE, Carried, Seen, Sign, ZoneFigures, look
+from watchedpot.core.signs import KEPT, LONG, PHASE_CODE, Carried, Seen, Sign, ZoneFigures, look
 from watchedpot.core.snapshot import Phase
 
 SAME = settings(derandomize=True, deadline=None, database=None, max_examples=40)
@@ -387,3 +387,41 @@ def test_any_cut_gives_the_same_signs(cut: int, seed: int) -> None:
         right.figures.long_arrives, once.figures.long_arrives[:, cut:], equal_nan=True
     )
     assert len(once.carried[0].temp_mk) == KEPT
+
+
+@SAME
+@given(
+    step_mk=st.integers(-400, 400),
+    missing=st.lists(st.integers(KEPT, KEPT + 60), max_size=40, unique=True),
+)
+def test_a_gap_changes_no_rate(step_mk: int, missing: list[int]) -> None:
+    """On a straight course each seen bin has the slopes and the change of the whole course.
+
+    A gap longer than what is held over leaves them not known; a bin that is not seen has none.
+    """
+    size = KEPT + 64
+    temps_c = SETPOINT_C + step_mk / 1000.0 * np.arange(size)
+    good = np.full(size, 2)
+    good[missing] = 0
+    whole = seen(bins(temps_c, REST)).figures
+    some = seen(bins(temps_c, REST, good=good)).figures
+    is_seen = good > 0
+    for name in ("short_rate", "long_rate", "fallen_k"):
+        ours, wanted = getattr(some, name)[0], getattr(whole, name)[0]
+        assert np.isnan(ours[~is_seen]).all()
+        is_told = is_seen & np.isfinite(ours)
+        assert ours[is_told] == pytest.approx(wanted[is_told], abs=1e-4)
+        assert is_told[:KEPT].sum() > KEPT - LONG
+
+
+def test_a_zone_that_cooled_unseen_has_not_dropped() -> None:
+    """Half a minute without readings while it cools as without heat: no sensor is blamed for it."""
+    cooling = 0.25 * (SETPOINT_C - ROOM_C) * 0.5 / 100.0
+    time_s = BIN_S * np.arange(2 * KEPT)
+    temps_c = np.where(time_s < 60.0, SETPOINT_C, SETPOINT_C - cooling * (time_s - 60.0))
+    good = np.full(time_s.size, 2)
+    good[50:64] = 0
+    found = seen(bins(temps_c, np.where(time_s < 60.0, REST, 100.0), good=good))
+    assert first(found, Sign.DROPS) is None
+    assert first(found, Sign.FALLEN) is None
+    assert (found.mask[0, 64:] & Sign.COOLS.bit).all()

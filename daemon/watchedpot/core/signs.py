@@ -318,7 +318,7 @@ class Figures:
     temp_c, setpoint_c, room_c, off_k
         Reading, setpoint (or the usual one), room, and reading above setpoint. [degC, K]
     short_rate, long_rate
-        Slope over the short and the long look. [K/s]
+        Slope over the short and the long look; nan in a bin that is not seen. [K/s]
     output, short_output, long_output
         Newest, and means over the looks; nan where not known. [%]
     need
@@ -328,7 +328,7 @@ class Figures:
     short_arrives, long_arrives
         Heat that arrives, as output. [%]
     fallen_k
-        Change within 6 s. [K]
+        Change within 6 s; nan in a bin that is not seen. [K]
     still_s, out_still_s
         For how long reading and output are the same. [s]
     flawed_s
@@ -472,18 +472,21 @@ def _figures(
     temps, outputs = past
     is_flawed = bins.index - flawed[1] <= FLAW_GAP
     held_mk = _held(temps, NONE_MK, HELD_TEMP)
-    is_known = held_mk != NONE_MK
+    is_known, is_seen = held_mk != NONE_MK, bins.good > 0
     temp_c = np.where(is_known[:, KEPT:], held_mk[:, KEPT:] / 1000.0, np.nan)
     room_c = bins.room_mk / 1000.0
     has_setpoint = (setpoint_mk != NONE_MK) & (setpoint_mk >= 1000.0 * zones.off_c)
     setpoint_c = np.where(has_setpoint, setpoint_mk / 1000.0, zones.usual_c)
     held_out = _held(outputs, NO_OUTPUT, HELD_OUTPUT)
     short_output, long_output = _mean(held_out, SHORT), _mean(held_out, LONG)
-    short_rate, long_rate = (_slope(held_mk, is_known, size) for size in (SHORT, LONG))
+    bridged_mk = _bridged(temps, held_mk)
+    short_rate, long_rate = (
+        np.where(is_seen, _slope(bridged_mk, is_known, size), np.nan) for size in (SHORT, LONG)
+    )
     need = np.maximum(zones.need_per_k * (temp_c - room_c), 0.0)
     fallen_k = np.where(
-        is_known[:, KEPT:] & is_known[:, KEPT - 3 : -3],
-        (held_mk[:, KEPT:] - held_mk[:, KEPT - 3 : -3]) / 1000.0,
+        is_seen & is_known[:, KEPT - 3 : -3],
+        (bridged_mk[:, KEPT:] - bridged_mk[:, KEPT - 3 : -3]) / 1000.0,
         np.nan,
     )
     # The mean of the long look stood some way back: there its need was another.
@@ -506,8 +509,27 @@ def _figures(
         still_s=bins.still_ns / NANO,
         out_still_s=bins.out_still_ns / NANO,
         flawed_s=np.where(is_flawed, BIN_S * (bins.index - flawed[0] + 1.0), 0.0),
-        is_seen=bins.good > 0,
+        is_seen=is_seen,
     )
+
+
+def _bridged(temps: Ints, held_mk: Ints) -> Ints:
+    """The same with those that are missing on the straight line between their neighbours.
+
+    What a zone lost while nobody looked it lost bit by bit: held until it is seen again it would
+    seem to have dropped. Where the newest is missing nothing is told of a rate, so that nothing
+    depends on what comes later.
+    """
+    if held_mk is temps:
+        return temps
+    places = np.arange(temps.shape[1])
+    bridged = held_mk.copy()
+    for zone, row in zip(temps, bridged, strict=True):
+        known = np.flatnonzero(zone != NONE_MK)
+        if known.size:
+            line_mk = np.rint(np.interp(places, known, zone[known])).astype(np.int64)
+            row[:] = np.where(row == NONE_MK, NONE_MK, line_mk)
+    return bridged
 
 
 def _slope(held_mk: Ints, is_known: Bools, size: int) -> Floats:
