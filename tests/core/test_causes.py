@@ -137,6 +137,34 @@ def test_what_speaks_against_is_told() -> None:
     assert sensor.speaks_against == ("the fall matches natural cooling, 0.10 K/s",)
 
 
+def test_a_dip_of_an_opened_reservoir_is_no_slipped_sensor() -> None:
+    """What fell for longer than a sensor slips is a charge that was changed, also afterwards."""
+    dip = (Sign.DIPPED, Sign.BACK, Sign.PRODUCING, Sign.PACK, Sign.OUTPUT_READ)
+    slipped, opened = certainties(mask_of(dip)), certainties(mask_of((*dip, Sign.OPENED)))
+    assert max(slipped, key=lambda cause: slipped[cause]) is Cause.SENSOR_SLIPPED
+    assert max(opened, key=lambda cause: opened[cause]) is Cause.CHARGE_CHANGE
+    assert opened[Cause.SENSOR_SLIPPED] < slipped[Cause.SENSOR_SLIPPED] / 3.0
+
+
+def test_more_output_since_it_was_cold_may_be_the_sensor() -> None:
+    """More output that came in operation is rather a draft, with one's return from the cold not."""
+    more = (Sign.MORE, Sign.MORE_SETTLED, Sign.OUTPUT_READ)
+    warm = rank(HEAT_RULES, mask_of(more), FIGURES)
+    cold = rank(HEAT_RULES, mask_of((*more, Sign.COLD_BEFORE)), FIGURES, Cause.DRAFT)
+    assert warm is not None
+    assert cold is not None
+    assert warm.candidates[0].cause is Cause.DRAFT
+    assert (cold.candidates[0].cause, cold.severity) == (Cause.SENSOR_LOW, Severity.SOON)
+    assert cold.candidates[1].cause is Cause.DRAFT
+
+
+def test_what_comes_down_to_a_corrected_setpoint_has_not_overshot() -> None:
+    """Above its setpoint because that was put right, it is on its way and nothing is wrong."""
+    assert Cause.OVERSHOOT in certainties(mask_of((Sign.HIGH, Sign.OUTPUT_READ)))
+    put_right = mask_of((Sign.HIGH, Sign.HOT_BEFORE, Sign.OUTPUT_READ))
+    assert Cause.OVERSHOOT not in certainties(put_right)
+
+
 def test_every_cause_has_a_first_action() -> None:
     """No cause is without something to do."""
     assert set(ACTIONS) == set(Cause)

@@ -148,6 +148,37 @@ def test_a_slipped_sensor_waits_for_a_check(how: str) -> None:
     assert after.stage is Stage.FADING
 
 
+@pytest.mark.parametrize(
+    ("cause", "severity", "other"),
+    [
+        (Cause.SENSOR_SLIPPED, Severity.SOON, suspicion(Cause.DRAFT, Severity.NOTE)),
+        (Cause.ZONES_CROSSED, Severity.CRITICAL, suspicion(Cause.NO_HEAT, Severity.HOLD)),
+        (Cause.ZONES_CROSSED, Severity.CRITICAL, suspicion(Cause.STUCK_ON, Severity.CRITICAL)),
+    ],
+)
+def test_what_does_not_heal_gives_way_to_nothing_milder(
+    cause: Cause, severity: Severity, other: Suspicion
+) -> None:
+    """A slipped sensor gives way to no draft, exchanged ones to no half of their swing."""
+    one = finding(cause, severity)
+    for index in range(4 * MILDER_BINS):
+        one, kind = shown(one, other, index, TOLD)
+        assert (kind, one.cause) == (None, cause)
+    checked = replace(one, is_confirmed=True)
+    for index in range(4 * MILDER_BINS):
+        checked, kind = shown(checked, other, index, TOLD)
+        if kind is not None:
+            break
+    assert checked.cause is other.cause
+
+
+def test_a_slipped_sensor_gives_way_to_what_is_worse() -> None:
+    """A relay that welds on a zone whose sensor has slipped is told at once."""
+    worse = suspicion(Cause.STUCK_ON, Severity.CRITICAL)
+    after, kind = shown(finding(Cause.SENSOR_SLIPPED, Severity.SOON), worse, 50, TOLD)
+    assert (kind, after.cause) == (EventKind.FINDING_CHANGED, Cause.STUCK_ON)
+
+
 def test_an_event_tells_all_of_it_in_order() -> None:
     """The details of an event stand in the order in which readers rely on them."""
     event = finding_event(

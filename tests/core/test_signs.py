@@ -149,6 +149,9 @@ DEGF = np.where(np.arange(40) < 30, SETPOINT_C, 1.8 * SETPOINT_C + 32.0)
         (Sign.HEATING, at_rest(4), REST, {"phase": PHASE_CODE[Phase.HEATING]}, 0),
         (Sign.SETBACK, at_rest(4), REST, {"phase": PHASE_CODE[Phase.SETBACK]}, 0),
         (Sign.OFF, at_rest(4), REST, {"phase": PHASE_CODE[Phase.COOLING]}, 0),
+        (Sign.COLD_BEFORE, at_rest(40) - 30.0, 100.0, {}, 0),
+        (Sign.HOT_BEFORE, at_rest(40) + 20.0, 0.0, {}, 0),
+        (Sign.MORE_SETTLED, at_rest(340), 1.4 * REST, {}, 0),
     ],
 )
 def test_each_sign_has_its_picture(
@@ -164,6 +167,48 @@ def test_each_sign_has_its_picture(
     if within_bins:
         assert 30 <= place <= 30 + within_bins
     assert first(seen(bins(at_rest(90), REST)), sign) is None
+
+
+SYRINGE = replace(first_learned("syringe", ZoneKind.SYRINGE), rested=5, driven=5, step_mk=100)
+SYRINGE_FACTS = FACTS._replace(kind=ZoneKind.SYRINGE)
+OPEN = at_rest(90) - np.clip(0.4 * (np.arange(90.0) - 30.0), 0.0, 12.0)
+"""The sleeve stands open for a minute: it falls 0.2 K/s, four times as fast as without heat."""
+
+
+@pytest.mark.parametrize(("flowing", "is_opened"), [(0, True), (1, False)])
+def test_a_pack_that_falls_for_long_while_no_melt_flows_was_opened(
+    flowing: int, is_opened: bool
+) -> None:
+    """The same fall while it is dispensed from is something else."""
+    some = bins(OPEN, np.where(np.arange(90) < 30, 18.0, 70.0), flowing=flowing)
+    found = seen(some, SYRINGE, SYRINGE_FACTS)
+    place = first(found, Sign.OPENED)
+    assert (first(found, Sign.STANDS) is not None) is is_opened
+    assert (place is not None) is is_opened
+    assert place is None or 30 + 15 <= place <= 30 + 21
+
+
+def test_a_sensor_that_slips_opens_nothing() -> None:
+    """A reading that falls by its own lag is down, and rises again, before half a minute is over.
+
+    Source: first-order lag in closed form (analysis).
+    """
+    time_s = BIN_S * (np.arange(90.0) - 30.0)
+    slipped = at_rest(90) - np.where(time_s > 0.0, 8.0 * (1.0 - np.exp(-time_s / 10.0)), 0.0)
+    slipped += np.where(time_s > 6.0, 0.1 * (time_s - 6.0), 0.0)
+    found = seen(
+        bins(slipped, np.where(time_s > 0.0, 80.0, 18.0)),
+        SYRINGE,
+        SYRINGE_FACTS,
+    )
+    assert first(found, Sign.DIPPED) is not None
+    assert first(found, Sign.OPENED) is None
+
+
+def test_a_setback_is_no_zone_that_was_hot() -> None:
+    """A zone on its way down to a lowered setpoint has not been too hot."""
+    lowered = bins(at_rest(40) + 20.0, 0.0, phase=PHASE_CODE[Phase.SETBACK])
+    assert first(seen(lowered), Sign.HOT_BEFORE) is None
 
 
 @pytest.mark.parametrize(

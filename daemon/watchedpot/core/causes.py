@@ -96,6 +96,8 @@ _MATCH = "the fall matches natural cooling, {cooling:.2f} K/s"
 _TOO_FAST = "it fell faster than it can cool"
 _WIPED = "the tip was wiped"
 _CHARGED = "another charge came shortly before"
+_STANDS = "the cell stood, so the reservoir may have been opened"
+_OPENED = "it fell for longer than a sensor that slips"
 
 HEAT_RULES: tuple[Rule, ...] = (
     # A reading that fell as no zone can cool.
@@ -181,6 +183,8 @@ HEAT_RULES: tuple[Rule, ...] = (
             Also(S.PRODUCING, 2.5, "parts were being made"),
             Also(S.WIPED, 0.1, _WIPED),
             Also(S.CHARGED, 0.4, _CHARGED),
+            Also(S.STANDS, 0.3, _STANDS),
+            Also(S.OPENED, 0.1, _OPENED),
             Also(S.MORE, 0.3, "it takes much more output than before"),
         ),
     ),
@@ -195,6 +199,7 @@ HEAT_RULES: tuple[Rule, ...] = (
             Also(S.PRODUCING, 2.5, "parts were being made"),
             Also(S.WIPED, 0.1, _WIPED),
             Also(S.CHARGED, 0.4, _CHARGED),
+            Also(S.OPENED, 0.1, _OPENED),
         ),
     ),
     Rule(
@@ -418,6 +423,23 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.OFF, S.PRODUCING, S.FALLEN, S.STARVED_LONG),
     ),
     Rule(
+        C.CHARGE_CHANGE,
+        4.0,
+        (S.PACK, S.STANDS, S.DIPPED),
+        "the cell stands and its reservoir cools, as when it is opened",
+        Severity.NOTE,
+        (S.OFF, S.FALLEN, *_MOVED),
+        (Also(S.CHARGED, 2.0, _CHARGED),),
+    ),
+    Rule(
+        C.CHARGE_CHANGE,
+        8.0,
+        (S.OPENED, S.DIPPED),
+        "while the cell stood its reservoir took much heat, as with a cold charge",
+        Severity.NOTE,
+        (S.OFF, S.FALLEN),
+    ),
+    Rule(
         C.REFILL,
         3.0,
         (S.TANK, S.LITTLE),
@@ -449,6 +471,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (
             Also(S.MORE_LONG, 0.5, "it has lasted for more than 20 min"),
             Also(S.TANK, 0.5, "a tank is closed"),
+            Also(S.COLD_BEFORE, 0.6, "it was so when it came back from the cold"),
         ),
     ),
     Rule(
@@ -468,6 +491,16 @@ HEAT_RULES: tuple[Rule, ...] = (
         0.6,
         (S.MORE,),
         "a sensor that reads low makes the zone hotter and takes more output",
+        Severity.SOON,
+        (S.HEATING, S.RECOVERING, S.SOAKS, *_MOVED),
+    ),
+    # What was changed while it was cold shows in what it takes once it is warm, and only there.
+    Rule(
+        C.SENSOR_LOW,
+        6.0,
+        (S.MORE_SETTLED, S.COLD_BEFORE),
+        "since it was cold it takes {output:.0f} % for the same reading instead of {need:.0f} %: "
+        "its sensor or lead may have been changed",
         Severity.SOON,
         (S.HEATING, S.RECOVERING, S.SOAKS, *_MOVED),
     ),
@@ -502,7 +535,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (S.HIGH,),
         "{high:.1f} K above its setpoint, the output at {output:.0f} %",
         Severity.NOTE,
-        (S.OFF, S.SETBACK, S.UNASKED, S.ASTRAY, S.HIGH_SETPOINT),
+        (S.OFF, S.SETBACK, S.UNASKED, S.ASTRAY, S.HIGH_SETPOINT, S.HOT_BEFORE),
     ),
     Rule(
         C.WRONG_SETPOINT,

@@ -20,7 +20,8 @@ of something serious, an overshoot after the power is back, is no other cause of
 finding fades. Not seeing
 is no quiet: a blind zone keeps its finding, and the quiet time stands still. A sensor that has
 slipped shows for a minute and stays slipped: its finding lasts until a reference check, or until
-the zone is off.
+the zone is off, and nothing milder takes its place. So does that of two zones whose sensors are
+exchanged: they swing to and fro, and each half of a swing looks like something else.
 
 Decided against: a finding for each zone (a tripped supply would be three faults), and ending one
 by a timer alone (not seeing is not being well).
@@ -90,7 +91,8 @@ KEPT_ENDED = 3
 """Ended findings that are still shown. [1]"""
 
 RANKS = {severity: place for place, severity in enumerate(Severity)}
-STICKY = frozenset({Cause.SENSOR_SLIPPED})
+STICKY = frozenset({Cause.SENSOR_SLIPPED, Cause.ZONES_CROSSED})
+"""What does not heal by itself, though it does not show all the time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +204,9 @@ def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> 
             ),
             None,
         )
+    is_part = is_milder or finding.cause is Cause.ZONES_CROSSED
+    if finding.is_sticky and is_part and not is_worse:
+        return Moved(replace(after, rival=None), None)
     since = finding.rival_since if finding.rival is suspicion.cause else index
     patience = MILDER_BINS if is_milder else RIVAL_BINS
     if not is_worse and index - since < patience:

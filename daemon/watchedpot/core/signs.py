@@ -167,6 +167,12 @@ class Sign(IntEnum):
     ASTRAY = 55  # its reading is where it leapt to: that is no temperature
     MISREAD = 56  # its source knows the wrong unit or scale in it
     REPEATED = 57  # its source has had the same number for too long
+    # of a reservoir that may be opened, and of a zone that was cold
+    STANDS = 58  # a pack, and no melt flows: it may be taken out
+    OPENED = 59  # while it stood it fell for long against much heat, of late
+    COLD_BEFORE = 60  # it was far below its setpoint within the last hour and a half
+    MORE_SETTLED = 61  # ten minutes at more output than it takes
+    HOT_BEFORE = 62  # it was far above its setpoint a while ago, as after a setpoint put right
 
     @property
     def bit(self) -> int:
@@ -228,6 +234,12 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.ASTRAY: Patience(2.0, 2.0 * LONG),
     Sign.MISREAD: Patience(2.0, 4.0),
     Sign.REPEATED: Patience(2.0, 4.0),
+    # Longer than the pause between two doses; and longer than any sensor of a pack lags.
+    Sign.STANDS: Patience(14.0, 2.0),
+    Sign.OPENED: Patience(30.0, 900.0),
+    Sign.COLD_BEFORE: Patience(10.0, 5400.0),
+    Sign.MORE_SETTLED: Patience(600.0, 60.0),
+    Sign.HOT_BEFORE: Patience(2.0, 600.0),
 }
 """Where it is not one bin either way; common practice, tuned on invented plants."""
 
@@ -670,6 +682,7 @@ def _wanted_conditions(
     is_on[Sign.OUTPUT_READ] = zones.has_output
     is_on[Sign.WIPE_TOLD] = zones.is_wipe_told
     is_on[Sign.PACK], is_on[Sign.TANK] = zones.is_pack, zones.is_tank
+    is_on[Sign.STANDS] = zones.is_pack & (bins.flowing == 0) & (bins.rows > 0)
 
 
 def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
@@ -678,6 +691,9 @@ def _reading_conditions(is_on: Bools, f: Figures, zones: ZoneFigures) -> None:
     scatter = np.maximum(zones.noise_k, 0.03)
     drift = 0.03 * zones.full_rate / 10.0 + 0.12 * scatter / BIN_S / LONG  # K/s, within noise
     is_on[Sign.LOW] = seen & (f.off_k < -2.0)
+    # Further than any loop overshoots, and than a setback goes.
+    is_on[Sign.COLD_BEFORE] = seen & (f.off_k < -25.0)
+    is_on[Sign.HOT_BEFORE] = seen & (f.off_k > 18.0) & ~is_on[Sign.SETBACK]
     is_on[Sign.HIGH] = seen & (f.off_k > 2.0)
     is_on[Sign.BACK] = seen & (np.abs(f.off_k) < 1.2)
     is_falling = seen & (f.short_rate < -0.12 * f.cooling - drift) & (f.off_k < -0.6)
@@ -782,6 +798,12 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
         & (off_k < -0.8)
         & (f.long_rate < 0.0)
     )
+    is_on[Sign.OPENED] = (
+        is_on[Sign.STANDS]
+        & seen
+        & (f.short_output >= np.maximum(1.6 * f.need, f.need + 10.0))
+        & (f.short_rate < -0.02)
+    )
     much = np.maximum(np.minimum(2.2 * f.need, 80.0), 35.0)
     is_on[Sign.STARVED] = is_on[Sign.STARVED_LONG] = (
         seen
@@ -814,7 +836,7 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
     )
     more = f.long_output / np.maximum(f.long_arrives, 1.0)
     is_on[Sign.MORE] = is_steady & (more >= 1.3) & (f.long_output - f.long_arrives > 4.0)
-    is_on[Sign.MORE_LONG] = is_on[Sign.MORE]
+    is_on[Sign.MORE_SETTLED] = is_on[Sign.MORE_LONG] = is_on[Sign.MORE]
     is_on[Sign.DOUBLE] = is_steady & (more >= 1.75) & (more <= 2.35)
     is_on[Sign.FIFTH_MORE] = is_steady & (more >= 1.12) & (more <= 1.5)
     extreme = (outputs >= 9500) | ((outputs <= 300) & (outputs >= 0))

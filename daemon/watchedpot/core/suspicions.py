@@ -36,6 +36,18 @@ TOLERANCE_MK = 150
 TOGETHER_NS = 45 * BIN_NS // BIN_S
 """Zones that began within so long began together; common practice, no source. [ns]"""
 
+MOST_SAG = 1.6
+"""Output by which a supply is low, at most: a fifth less voltage is a third less power (ohmic
+law), and beyond that it is not low but lost. [1]"""
+
+PLAIN = 0.1
+"""Slope of the missing heat over its scatter from which its beginning shows: a tenth of the
+scatter a second is three times it within the half of what is kept; derived. [1/s]"""
+
+FAR_HOT_K = 8.0
+"""Further above its setpoint than a loop overshoots without a change of it; common practice: up
+to 7 K after a step of 30 K without anti-wind-up (process notes, computed there). [K]"""
+
 TRIGGERS = {
     subject: mask_of({sign for rule in rules for sign in rule.needs})
     for subject, rules in (
@@ -118,7 +130,7 @@ def suspicions(
             found = _of_zone(Subject.HEAT, moment, index, favoured, len(moments))
             heat += found
     return [
-        *_of_cell(moments, heat, index),
+        *_of_cell(moments, [*heat, *_low_setpoints(moments, index)], index, favoured),
         *_together(moments, Subject.DATA, index, favoured),
         *_together(moments, Subject.COURSE, index, favoured),
     ]
@@ -161,6 +173,39 @@ def _open_questions(moment: ZoneMoment, zones: int) -> tuple[str, ...]:
     if zones == 1:
         questions.append(ONE_ZONE_TEXT)
     return tuple(questions)
+
+
+def _low_setpoints(moments: list[ZoneMoment], index: int) -> list[Suspicion]:
+    """Zones whose setpoint is below their window while the others' are not and parts are made.
+
+    A setback lowers all of them, and waits until nothing is dispensed.
+    """
+    works = mask_of((Sign.OFF, Sign.SETBACK))
+    if all(moment.has_any(works) for moment in moments):
+        return []
+    return [
+        Suspicion(
+            Subject.HEAT,
+            (moment.zone,),
+            (
+                Candidate(
+                    Cause.WRONG_SETPOINT,
+                    0.8,
+                    (
+                        f"its setpoint of {moment.figures['setpoint_c']:.1f} degC lies below its "
+                        "window while parts are made",
+                    ),
+                ),
+                Candidate(Cause.SETBACK, 0.1, (), ("the other zones keep theirs",)),
+            ),
+            Severity.HOLD,
+            _onset_ns(Cause.WRONG_SETPOINT, moment, index),
+            numbers(moment.figures, has_output=moment.has(Sign.OUTPUT_READ)),
+            (),
+        )
+        for moment in moments
+        if moment.figures and moment.has(Sign.SETBACK, Sign.FLOWING, Sign.PRODUCING)
+    ]
 
 
 def _together(
@@ -206,20 +251,28 @@ def _joined(first: Suspicion, second: Suspicion) -> Suspicion:
     )
 
 
-def _of_cell(moments: list[ZoneMoment], heat: list[Suspicion], index: int) -> list[Suspicion]:
+def _of_cell(
+    moments: list[ZoneMoment],
+    heat: list[Suspicion],
+    index: int,
+    favoured: dict[tuple[Subject, str], Cause],
+) -> list[Suspicion]:
     """What zones show together in place of what each shows alone."""
+    found = None
     for look in (_all_lost, _supply_low, _crossed, _all_still):
         found = look(moments, index)
         if found is not None:
-            taken = set(found.zones)
-            rest = [one for one in heat if not taken & set(one.zones)]
-            worse = [
-                one
-                for one in heat
-                if taken & set(one.zones) and RANKS[one.severity] < RANKS[found.severity]
-            ]
-            return [found, *rest, *worse]
-    return _without_neighbours(heat)
+            break
+    else:
+        found = _cooled_together(moments, index, favoured)
+    if found is None:
+        return _without_neighbours(_without_refills(heat, moments))
+    taken = set(found.zones)
+    rest = [one for one in heat if not taken & set(one.zones)]
+    # What can wait is part of what they have in common.
+    least = min(RANKS[found.severity], RANKS[Severity.SOON])
+    worse = [one for one in heat if taken & set(one.zones) and RANKS[one.severity] < least]
+    return [found, *rest, *worse]
 
 
 def _wanted(moments: list[ZoneMoment]) -> list[ZoneMoment]:
@@ -233,8 +286,12 @@ def _all_lost(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     if len(zones) < 2 or any(zone.has_any(mask_of((Sign.FALLEN, Sign.DIPPED))) for zone in zones):
         return None
     loses = [zone for zone in zones if zone.has(Sign.LITTLE, Sign.ASKS) or _is_cut(zone)]
-    is_all = all(zone.has(Sign.FALLS, Sign.COOLS) or zone.has(Sign.STARVED) for zone in zones)
-    if not loses or not is_all or any(zone.has(Sign.CHARGED) for zone in zones):
+    is_all = all(_is_as_unheated(zone) for zone in zones)
+    # Once one of them plainly gets nothing, the others need not be as plain.
+    is_plain = any(zone.has(Sign.STARVED) for zone in zones) and all(
+        _is_as_unheated(zone) or zone.has(Sign.LITTLE) for zone in zones
+    )
+    if not loses or not (is_all or is_plain) or any(zone.has(Sign.CHARGED) for zone in zones):
         return None
     seen = [zone for zone in zones if zone.figures]
     onsets_ns = [_onset_ns(Cause.NO_HEAT, zone, index) for zone in seen]
@@ -261,22 +318,33 @@ def _all_lost(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     )
 
 
+def _is_as_unheated(zone: ZoneMoment) -> bool:
+    """Whether it falls as without heat, or hardly any arrives."""
+    return zone.has(Sign.FALLS, Sign.COOLS) or zone.has(Sign.STARVED)
+
+
 def _is_cut(zone: ZoneMoment) -> bool:
     """Whether it cools and its controller asks for nothing."""
     return zone.has(Sign.COOLS, Sign.NONE_ASKED, Sign.LOW)
 
 
 def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
-    """Every zone takes more output than it did, by one and the same ratio."""
+    """Every zone takes more output than it did, by one and the same ratio.
+
+    A slow one need not show it as plainly as two others do.
+    """
     zones = [zone for zone in _wanted(moments) if zone.figures]
     if len(zones) < 2 or len(zones) < len(_wanted(moments)):
         return None
-    if not all(zone.has_any(mask_of((Sign.FIFTH_MORE, Sign.MORE))) for zone in zones):
+    plain = [zone for zone in zones if zone.has_any(mask_of((Sign.FIFTH_MORE, Sign.MORE)))]
+    if len(plain) < 2:
         return None
     ratios = [zone.figures["long_output"] / max(zone.figures["need"], 1.0) for zone in zones]
-    if not all(map(isfinite, ratios)) or max(ratios) - min(ratios) > 0.14:
+    if not all(map(isfinite, ratios)) or max(ratios) - min(ratios) > 0.14 or min(ratios) < 1.05:
         return None
     mean = sum(ratios) / len(ratios)
+    if mean > MOST_SAG:
+        return None
     return Suspicion(
         Subject.HEAT,
         tuple(zone.zone for zone in zones),
@@ -289,7 +357,7 @@ def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
             Candidate(Cause.DRAFT, 0.2, ("a colder room does the same",), ("every zone is alike",)),
         ),
         Severity.SOON,
-        max(_output_onset_ns(zone, index) for zone in zones),
+        _balance_onset_ns(plain, index),
         numbers(zones[0].figures, has_output=True),
         (),
     )
@@ -298,7 +366,7 @@ def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
 def _crossed(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     """One zone is cold at full output while another is hot with none."""
     cold = [z for z in moments if z.figures and _is_unmoved(z)]
-    hot = [z for z in moments if z.has(Sign.UNASKED) or z.has(Sign.HIGH, Sign.NONE_ASKED)]
+    hot = [z for z in moments if _is_unasked(z)]
     if not cold or not hot:
         return None
     return Suspicion(
@@ -319,6 +387,58 @@ def _crossed(moments: list[ZoneMoment], index: int) -> Suspicion | None:
         numbers(cold[0].figures, has_output=True),
         (),
     )
+
+
+def _is_unasked(zone: ZoneMoment) -> bool:
+    """Whether it has heat that nobody asks for, and more than stored heat explains."""
+    is_far = zone.has(Sign.HIGH, Sign.NONE_ASKED) and zone.figures.get("off_k", 0.0) > FAR_HOT_K
+    return zone.has(Sign.UNASKED) or is_far
+
+
+def _cooled_together(
+    moments: list[ZoneMoment], index: int, favoured: dict[tuple[Subject, str], Cause]
+) -> Suspicion | None:
+    """Zones that began to lose more heat in the same moment: the air is what they share.
+
+    What is put into a reservoir reaches the other zones with the melt, minutes later. When they
+    began is asked only until it was told: later it lies further back than what is kept.
+    """
+    zones = [zone for zone in _wanted(moments) if zone.figures and _loses_more(zone)]
+    if len(zones) < 2:
+        return None
+    onsets_ns = [_onset_ns(Cause.DRAFT, zone, index) for zone in zones]
+    is_told = all(favoured.get((Subject.HEAT, zone.zone)) is Cause.DRAFT for zone in zones)
+    if not is_told and max(onsets_ns) - min(onsets_ns) > TOGETHER_NS:
+        return None
+    first = min(zones, key=lambda zone: zone.figures["off_k"])
+    return Suspicion(
+        Subject.HEAT,
+        (first.zone, *(zone.zone for zone in zones if zone is not first)),
+        (
+            Candidate(
+                Cause.DRAFT,
+                0.6,
+                (f"{len(zones)} zones lose more heat than usual since the same moment",),
+            ),
+            Candidate(Cause.SUPPLY_LOW, 0.2, ("every output is up",)),
+        ),
+        Severity.NOTE,
+        min(onsets_ns),
+        numbers(first.figures, has_output=first.has(Sign.OUTPUT_READ)),
+        _open_questions(first, len(moments)),
+    )
+
+
+_OTHERWISE = mask_of(
+    (Sign.FALLEN, Sign.DIPPED, Sign.CHARGED, Sign.SOAKS, Sign.STARVED, Sign.COOLS, Sign.FULL)
+)
+"""What more than a draft may be the reason of, or something else than one."""
+
+
+def _loses_more(zone: ZoneMoment) -> bool:
+    """Whether more heat leaves it than usual, and it still gets some."""
+    is_more = zone.has(Sign.LITTLE) or zone.has(Sign.FALLS, Sign.ASKS) or zone.has(Sign.MORE)
+    return is_more and not zone.has_any(_OTHERWISE)
 
 
 def _all_still(moments: list[ZoneMoment], index: int) -> Suspicion | None:
@@ -349,6 +469,12 @@ def _is_unmoved(zone: ZoneMoment) -> bool:
     """Whether it is cold, at full output, and does not get warmer."""
     is_still_cold = zone.has(Sign.LOW, Sign.FULL) and zone.figures["short_rate"] <= 0.01
     return is_still_cold and not zone.has(Sign.FALLEN)
+
+
+def _without_refills(heat: list[Suspicion], moments: list[ZoneMoment]) -> list[Suspicion]:
+    """While other zones cool too it is no refill: that reaches them minutes later."""
+    cooling = {moment.zone for moment in _wanted(moments) if moment.has(Sign.LITTLE, Sign.FALLS)}
+    return [one for one in heat if one.cause is not Cause.REFILL or not cooling - set(one.zones)]
 
 
 _OF_A_NEIGHBOUR = frozenset({Cause.DRAFT, Cause.PART_OF_HEAT, Cause.OVERSHOOT, Cause.UNKNOWN})
@@ -429,6 +555,43 @@ def _left(temps_mk: Ints) -> int | None:
         return int(stays[-1]) + 1 if stays.size else int(places[0])
     stays = np.flatnonzero(~away)
     return int(stays[-1]) + 1 if stays.size else 0
+
+
+def _balance_onset_ns(zones: list[ZoneMoment], index: int) -> int:
+    """When zones began to get less heat than they are given, the plainest of them. [ns].
+
+    Output less need, summed, less the heat that went into the temperature, stays level while all
+    that is asked for arrives, and climbs from the moment on from which a part of it does not. A
+    sum has little noise, so the knee of a level and a slope shows what neither reading nor output
+    does. Source: energy balance of a first-order zone; least squares (analysis).
+    """
+    knees = [(*_knee(zone), zone) for zone in zones]
+    clearness, place, zone = max(knees, key=lambda knee: knee[:2])
+    if clearness < PLAIN:
+        return min(_onset_ns(Cause.SUPPLY_LOW, one, index) for one in zones)
+    return (index + 1 - zone.temps_mk.size + place) * BIN_NS
+
+
+def _knee(zone: ZoneMoment) -> tuple[float, int]:
+    """How clear the knee of the heat that is missing is, and its bin; (0, 0) without one."""
+    f = zone.figures
+    above_k, size = f["temp_c"] - f["room_c"], zone.temps_mk.size
+    is_known = (zone.temps_mk != NONE_MK) & (zone.outputs != NO_OUTPUT)
+    if size < KEPT or not is_known.all() or not above_k > 1.0 or not f["need"] > 0.0:
+        return 0.0, 0
+    temp_c, rate = zone.temps_mk / 1000.0, f["cooling"] / f["need"]
+    need = f["need"] / above_k * (temp_c - f["room_c"])
+    missing = BIN_S * np.cumsum(zone.outputs / 100.0 - need) - temp_c / rate
+    missing -= missing.mean()
+    time_s = BIN_S * np.arange(size)
+    slopes = np.maximum(time_s - time_s[4:-4, None], 0.0)
+    slopes -= slopes.mean(axis=1, keepdims=True)
+    shared = (slopes * missing).sum(axis=1)
+    spread = (slopes * slopes).sum(axis=1)
+    explained = np.where(shared > 0.0, shared * shared / spread, 0.0)
+    best = int(np.argmax(explained))
+    rest = max(float((missing * missing).sum()) - float(explained[best]), 1e-9)
+    return float(shared[best] / spread[best]) / (rest / size) ** 0.5, best + 4
 
 
 def _output_onset_ns(moment: ZoneMoment, index: int) -> int:
