@@ -67,7 +67,7 @@ CORE_ORDER = (
     ("signs",),
     ("causes", "learned"),
     ("findings",),
-    ("suspicions",),
+    ("suspicions", "doubts"),
     ("diagnosis",),
     ("cell", "columns", "watch", "judging", "loads", "entries", "inquiry"),
     ("engine", "supply", "whatif"),

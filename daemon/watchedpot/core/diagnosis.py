@@ -16,6 +16,7 @@ import numpy as np
 from watchedpot.core import findings as machine
 from watchedpot.core.bins import BIN_NS, Binned, Bins, CellInput, OpenBin, ZoneInput, fill_bins
 from watchedpot.core.causes import ACTIONS
+from watchedpot.core.doubts import Turn, doubts_of
 from watchedpot.core.findings import (
     KEPT_ENDED,
     RANKS,
@@ -186,10 +187,11 @@ class Told(NamedTuple):
 
 
 class Diagnosed(NamedTuple):
-    """The causes after a block, and what is to be told."""
+    """The causes after a block, what is to be told, and where doubts about parts are others."""
 
     state: Diagnosis
     told: list[Told]
+    turns: list[Turn]
 
 
 def diagnose(
@@ -213,7 +215,7 @@ def diagnose(
         Names and zones of the alarms that are on after a row, counted from 0.
     """
     if not zones:
-        return Diagnosed(state, [])
+        return Diagnosed(state, [], [])
     names = tuple(zones)
     watch = next((one for one in state.sources if one.zones == names), None)
     binned = fill_bins(watch.under_way if watch else None, cell, list(zones.values()))
@@ -221,7 +223,7 @@ def diagnose(
         # As after most rows of a live cell: nothing to look at.
         after = replace(watch, under_way=binned.under_way)
         sources = tuple(after if one is watch else one for one in state.sources)
-        return Diagnosed(replace(state, sources=sources), [])
+        return Diagnosed(replace(state, sources=sources), [], [])
     return _Pass(state, source, cell, names, plan=plan, alarms_at=alarms_at).run(watch, binned)
 
 
@@ -252,6 +254,8 @@ class _Pass:
         self.ended = list(state.ended)
         self.count = state.count
         self.told: list[Told] = []
+        self.doubts = doubts_of(self.findings, plan.cell)
+        self.turns: list[Turn] = []
 
     def run(self, watch: SourceWatch | None, binned: Binned) -> Diagnosed:
         """All bins that the block finished."""
@@ -290,6 +294,7 @@ class _Pass:
                 count=self.count,
             ),
             self.told,
+            self.turns,
         )
 
     def _round_end(self, index: int) -> int:
@@ -364,7 +369,15 @@ class _Pass:
         if bins.jump_ns[place] > JUMP_NS:
             found.append(_clock(bins, place))
         self._take(found, moments, index, at, row)
+        self._turn_doubts(row)
         self._plan_next(index, at)
+
+    def _turn_doubts(self, row: int) -> None:
+        """What the findings say against parts, where that is something else now."""
+        doubts = doubts_of(self.findings, self.plan.cell)
+        if doubts != self.doubts:
+            self.doubts = doubts
+            self.turns.append(Turn(row, doubts))
 
     def _moments(self, seen: Seen, place: int) -> list[ZoneMoment]:
         """Every zone of the cell at one bin."""

@@ -132,13 +132,14 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
     state = replace(state, zones=tuple(zones))
     dip = next((edge for edge in edges if edge.name == "is_dip"), None)
     watched = watch(state, cell, piece, edges, plan)
-    made = judge(before, cell, piece, Walked(traces, edges), plan)
     filed += watched.filed
-    filed += made.filed
-    diagnosis, suspected = inquiry.inquire(
+    # A part is judged by the findings as they are with the row that counts it.
+    diagnosis, suspected, turns = inquiry.inquire(
         before, cell, piece, traces=traces, filed=filed, plan=plan
     )
     filed += suspected
+    made = judge(before, cell, piece, Walked(traces, edges, turns), plan)
+    filed += made.filed
     filed.sort(key=lambda pair: pair[0])
     known = replace(watched.state, parts=made.parts, diagnosis=diagnosis)
     after_piece = _closed(known, cell, piece, plan, made.counted_ns)

@@ -97,7 +97,13 @@ STICKY = frozenset({Cause.SENSOR_SLIPPED, Cause.ZONES_CROSSED})
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:
-    """What the rules make of one moment."""
+    """What the rules make of one moment.
+
+    Attributes
+    ----------
+    extra_percent
+        Of a draft: heat lost beyond the usual, as a share of that. [%]
+    """
 
     subject: Subject
     zones: tuple[str, ...]
@@ -106,6 +112,7 @@ class Suspicion:
     onset_ns: int
     numbers: str
     not_ruled_out: tuple[str, ...]
+    extra_percent: int = 0
 
     @property
     def cause(self) -> Cause:
@@ -129,6 +136,8 @@ class Finding:
         What else leads, and since which bin.
     is_confirmed
         Whether a person has looked at what does not show by itself any more.
+    extra_percent
+        As last seen, see ``Suspicion``. [%]
     """
 
     number: int
@@ -147,6 +156,7 @@ class Finding:
     rival_since: int = 0
     is_confirmed: bool = False
     ended: Instant | None = None
+    extra_percent: int = 0
 
     @property
     def is_sticky(self) -> bool:
@@ -176,6 +186,7 @@ def opened(suspicion: Suspicion, number: int, told: Instant) -> Finding:
         suspicion.candidates,
         suspicion.numbers,
         suspicion.not_ruled_out,
+        extra_percent=suspicion.extra_percent,
     )
 
 
@@ -201,6 +212,7 @@ def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> 
                 numbers=suspicion.numbers,
                 not_ruled_out=suspicion.not_ruled_out,
                 rival=None,
+                extra_percent=suspicion.extra_percent,
             ),
             None,
         )
@@ -223,6 +235,7 @@ def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> 
         not_ruled_out=suspicion.not_ruled_out,
         rival=None,
         is_confirmed=False,
+        extra_percent=suspicion.extra_percent,
     )
     return Moved(changed, EventKind.FINDING_CHANGED)
 

@@ -13,6 +13,7 @@ from watchedpot.core.causes import ACTIONS
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.diagnosis import Diagnosed, Diagnosis, diagnose, explained
+from watchedpot.core.doubts import Turn
 from watchedpot.core.findings import RANKS, Finding, finding_snapshot
 from watchedpot.core.forecast import leaving
 from watchedpot.core.model import Entry, EntryKind, EventKind
@@ -35,8 +36,8 @@ def inquire(
     traces: Sequence[ZoneTrace | None],
     filed: Sequence[Filed],
     plan: CellPlan,
-) -> tuple[Diagnosis, list[Filed]]:
-    """The causes after a piece of a block, and what is told of them.
+) -> tuple[Diagnosis, list[Filed], list[Turn]]:
+    """The causes after a piece of a block, what is told of them, and doubts about parts.
 
     Parameters
     ----------
@@ -48,14 +49,14 @@ def inquire(
         All that happened in it so far, by which its alarms are known at each row.
     """
     if not plan.diagnosis.roles:
-        return before.diagnosis, []
+        return before.diagnosis, [], []
     zones = {
         zone.id: _zone_input(zone, zone_plan, trace, cell, piece)
         for zone, zone_plan, trace in zip(before.zones, plan.zones, traces, strict=True)
         if trace is not None
     }
     if not zones:
-        return before.diagnosis, []
+        return before.diagnosis, [], []
     found: Diagnosed = diagnose(
         before.diagnosis,
         cell.block.source,
@@ -64,7 +65,7 @@ def inquire(
         plan=plan.diagnosis,
         alarms_at=lambda row: _alarms_at(row, before, filed, plan),
     )
-    return found.state, [(told.row + 1, told.event) for told in found.told]
+    return found.state, [(told.row + 1, told.event) for told in found.told], found.turns
 
 
 def _cell_input(before: CellState, cell: CellColumns, piece: slice, plan: CellPlan) -> CellInput:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.counting import Count, Counter, Jump, count, whole_numbers
+from watchedpot.core.doubts import LATER, Doubt, Turn, begun, doubted, doubts_of
 from watchedpot.core.model import Detail, Event, EventKind, Instant
 from watchedpot.core.parts import (
     BIT,
@@ -52,10 +53,13 @@ class Walked(NamedTuple):
         Of each zone; None for those that the block says nothing of.
     edges
         Of all zones, rows counted from 1 at the start of the piece.
+    turns
+        Where findings begin or cease to speak against parts.
     """
 
     traces: Sequence[ZoneTrace | None]
     edges: Sequence[ZoneEdge]
+    turns: Sequence[Turn] = ()
 
 
 class Judged(NamedTuple):
@@ -87,7 +91,7 @@ def judge(
     piece : slice
         Rows ``start`` to ``stop`` of it, at least one.
     walked : Walked
-        The zones over the piece.
+        The zones over the piece, and what is found of them.
     plan : CellPlan
         The cell.
 
@@ -112,6 +116,10 @@ class _Moment(NamedTuple):
     rank: int
     what: Any
 
+
+LOOKED_BACK, LOOKED_BACK_NS = 64, ns(600.0)
+"""Parts that a finding may speak against that is told after they were judged, and for how long:
+a reading that stands still is told after minutes; our choice. [1, ns]"""
 
 LONGEST_WAIT_NS = ns(600.0)
 """Pause after which no part is joined any more that was made before it: our choice. [ns]"""
@@ -145,6 +153,7 @@ class _Judging:
         self.piece = piece
         self.traces = walked.traces
         self.edges = walked.edges
+        self.turns = walked.turns
         self.plan = plan
         self.filed: list[Filed] = []
         self.mono_ns = cell.block.mono_ns[piece]
@@ -170,6 +179,7 @@ class _Judging:
         self.may_flow[self.rows] = True
         self.steps = self._steps(None)
         self.blind_us = list(state.parts.blind_us)
+        self.doubts: tuple[Doubt, ...] = doubts_of(state.diagnosis.findings, plan.rules.id)
 
     def _steps(self, is_unsaid: Bools | None) -> Steps:
         """What the steps lay on the part under way."""
@@ -294,9 +304,10 @@ class _Judging:
     def run(self) -> None:
         """Visit the rows that matter, in order, and add up the steps between them."""
         moments = [_Moment(jump.row, 0, jump) for jump in self.jumps]
-        moments += [_Moment(row, 1, None) for row in self.rows]
-        moments += [_Moment(row, 2, joined) for row, joined in self._joinings()]
-        moments += [_Moment(row, 3, zones) for row, zones in self._losses()]
+        moments += [_Moment(turn.row, 1, turn) for turn in self.turns]
+        moments += [_Moment(row, 2, None) for row in self.rows]
+        moments += [_Moment(row, 3, joined) for row, joined in self._joinings()]
+        moments += [_Moment(row, 4, zones) for row, zones in self._losses()]
         moments.sort(key=lambda moment: moment[:2])
         spans = self._spans()
         met = self.steps.met(spans) if spans else []
@@ -309,12 +320,14 @@ class _Judging:
             if isinstance(moment.what, Jump):
                 self._jump(moment.what)
             elif moment.rank == 1:
+                self._turn(moment.row, moment.what.doubts)
+            elif moment.rank == 2:
                 self._advance_slugs(slugged, moment.row)
                 part = self._grown(part, spans[n], met[n], marks[n])
                 self._count(part, moment.row, ages_s[n])
                 n += 1
                 part = self._begun(moment.row)
-            elif moment.rank == 2:
+            elif moment.rank == 3:
                 self._join(moment.row, moment.what)
             else:
                 self._lose(moment.row, moment.what)
@@ -403,7 +416,9 @@ class _Judging:
                 age_s,
                 *self._inspected(row),
             )
-            self._file(row, judged(made, self.slugs, plan), counted.last + 1 - counted.first)
+            event = judged(made, self.slugs, plan)
+            event = doubted(event, self.doubts, "", plan) or event
+            self._file(row, event, counted.last + 1 - counted.first)
 
     def _file(self, row: int, event: Event, count: int) -> None:
         """A part judged for the first time."""
@@ -422,7 +437,7 @@ class _Judging:
         self.recent.append(event)
         if self.plan.rules.joined is not None:
             self.unjoined = min(self.unjoined + count, UNJOINED)
-        keeps = max(self.plan.parts.before_loss, self._waiting())
+        keeps = max(self.plan.parts.before_loss, self._waiting(), self._may_be_doubted())
         del self.recent[: max(0, len(self.recent) - keeps)]
 
     def _waiting(self) -> int:
@@ -434,6 +449,14 @@ class _Judging:
             left -= _size(event)
             events += 1
         return events
+
+    def _may_be_doubted(self) -> int:
+        """How many of the newest judgements a finding may still speak against."""
+        if not self.plan.parts.has_doubts:
+            return 0
+        oldest_ns = self.recent[-1].at.mono_ns - LOOKED_BACK_NS
+        young = sum(event.at.mono_ns >= oldest_ns for event in self.recent)
+        return min(young, LOOKED_BACK)
 
     def _part_id(self, stop: int) -> int | None:
         """The newest id that was named before a row."""
@@ -550,6 +573,12 @@ class _Judging:
             event = self.recent[place]
             doubted = judged_again(event, against, "readings lost", self.plan.parts)
             self._replace(row, place, doubted)
+
+    def _turn(self, row: int, doubts: tuple[Doubt, ...]) -> None:
+        """Findings begin or cease to speak against parts, also those made since their onset."""
+        new, self.doubts = begun(self.doubts, doubts), doubts
+        for place, event in enumerate(self.recent):
+            self._replace(row, place, doubted(event, new, LATER, self.plan.parts))
 
     def _slugged(self, spans: Sequence[tuple[int, int]], met: Sequence[Met]) -> list[_Left]:
         """Melt that left in the piece, cut at slugs and at counts, the newest first."""

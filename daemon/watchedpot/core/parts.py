@@ -40,6 +40,7 @@ from watchedpot.core.rules import (
     ZoneKind,
     ZoneRules,
 )
+from watchedpot.core.tip import FILM_SPREAD, MEASURED_OFFSET_K
 from watchedpot.core.units import ns
 from watchedpot.core.zone import hold_up_of
 
@@ -53,6 +54,10 @@ ZONE_RULES = (
     PartRule.LOST_READINGS,
     PartRule.SENSOR_DOUBT,
     PartRule.BEFORE_LOSS,
+    PartRule.UNTRUE_READING,
+    PartRule.SLIPPED_SENSOR,
+    PartRule.HEAT_AT_FAULT,
+    PartRule.TIP_IN_DRAFT,
 )
 CELL_RULES = (
     PartRule.SPENT_CHARGE,
@@ -242,6 +247,9 @@ class Limits:
         Where it counts as near an edge.
     has_tip, tip_mk, near_tip_mk
         The same for the lowest temperature of a tip, where one is known.
+    tip_spread, tip_spread_mk
+        How far its distance from its block may be off: as a share of it where it is told by
+        geometry, beside that where it was measured. [1, mK]
     """
 
     low_mk: int
@@ -252,6 +260,8 @@ class Limits:
     has_tip: bool
     tip_mk: int = 0
     near_tip_mk: int = 0
+    tip_spread: float = 0.0
+    tip_spread_mk: int = 0
 
 
 def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
@@ -260,6 +270,7 @@ def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
     near_mk = guard_mk + round(1000.0 * judging.near_k)
     low_mk, high_mk = round(1000.0 * zone.low_c), round(1000.0 * zone.high_c)
     tip_mk = 0 if zone.tip is None else round(1000.0 * zone.tip.low_c)
+    is_measured = zone.tip is not None and zone.tip.offset_k is not None
     return Limits(
         low_mk=low_mk + guard_mk,
         high_mk=high_mk - guard_mk,
@@ -269,6 +280,8 @@ def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
         has_tip=zone.tip is not None,
         tip_mk=tip_mk + guard_mk,
         near_tip_mk=tip_mk + near_mk,
+        tip_spread=0.0 if is_measured else FILM_SPREAD,
+        tip_spread_mk=round(1000.0 * MEASURED_OFFSET_K) if is_measured else 0,
     )
 
 
@@ -287,6 +300,8 @@ class PartPlan:
     followed
         Zones behind the reservoir whose melt is followed: what it met speaks against the parts
         that get it, and not against the charge.
+    has_doubts
+        Whether findings may speak against parts that were judged before they were told.
     """
 
     cell: str
@@ -301,6 +316,7 @@ class PartPlan:
     settle_ns: int
     blind_us: int
     before_loss: int
+    has_doubts: bool
     pot_life_s: float | None
     open_time_s: float | None
     rework_ns: int | None
@@ -332,6 +348,7 @@ def plan_parts(rules: CellRules) -> PartPlan:
         settle_ns=ns(judging.tip_settle_s),
         blind_us=round(judging.blind_s * MICRO),
         before_loss=judging.before_loss,
+        has_doubts=rules.finds_causes,
         pot_life_s=None if ageing is None else ageing.pot_life_s,
         open_time_s=None if material is None else material.open_time_s,
         rework_ns=None if rework_s is None else ns(rework_s),

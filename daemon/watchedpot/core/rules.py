@@ -51,6 +51,10 @@ class PartRule(StrEnum):
     LOST_READINGS = "lost_readings"  # the same, for a moment only
     SENSOR_DOUBT = "sensor_doubt"  # a reference check of the zone has failed
     BEFORE_LOSS = "before_loss"  # made shortly before readings were lost
+    UNTRUE_READING = "untrue_reading"  # by a finding the reading says nothing of the zone
+    SLIPPED_SENSOR = "slipped_sensor"  # by a finding it reads low, and nobody has checked it
+    HEAT_AT_FAULT = "heat_at_fault"  # by a finding its heat fails or runs on
+    TIP_IN_DRAFT = "tip_in_draft"  # by a finding, and colder than its limit by estimate
 
     SPENT_CHARGE = "spent_charge"
     OVERHEATED_CHARGE = "overheated_charge"
@@ -87,6 +91,10 @@ VERDICTS: dict[PartRule, Verdict] = {
     PartRule.LOST_READINGS: Verdict.NOTE,
     PartRule.SENSOR_DOUBT: Verdict.REVIEW,
     PartRule.BEFORE_LOSS: Verdict.REVIEW,
+    PartRule.UNTRUE_READING: Verdict.UNKNOWN,
+    PartRule.SLIPPED_SENSOR: Verdict.REVIEW,
+    PartRule.HEAT_AT_FAULT: Verdict.NOTE,
+    PartRule.TIP_IN_DRAFT: Verdict.REVIEW,
     PartRule.SPENT_CHARGE: Verdict.REVIEW,
     PartRule.OVERHEATED_CHARGE: Verdict.QUARANTINE,
     PartRule.UNKNOWN_AGE: Verdict.NOTE,

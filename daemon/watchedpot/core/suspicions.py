@@ -48,6 +48,10 @@ FAR_HOT_K = 8.0
 """Further above its setpoint than a loop overshoots without a change of it; common practice: up
 to 7 K after a step of 30 K without anti-wind-up (process notes, computed there). [K]"""
 
+MOST_EXTRA = 2.0
+"""Loss beyond the usual in the strongest draft, as a share of it: the film coefficient of a bare
+nozzle goes up by no more than three times (process notes, computed there). [1]"""
+
 TRIGGERS = {
     subject: mask_of({sign for rule in rules for sign in rule.needs})
     for subject, rules in (
@@ -159,8 +163,19 @@ def _of_zone(
             _onset_ns(cause, moment, index),
             numbers(moment.figures, has_output=moment.has(Sign.OUTPUT_READ)),
             _open_questions(moment, zones) if subject is Subject.HEAT else (),
+            _extra_percent(moment.figures) if cause is Cause.DRAFT else 0,
         )
     ]
+
+
+def _extra_percent(figures: dict[str, float]) -> int:
+    """Heat that a zone loses beyond the usual, as a share of that, within what a draft can do.
+
+    What is given and does not arrive is lost; at rest that is the output beyond the usual. [%].
+    """
+    lost, need = figures["long_output"] - figures["long_arrives"], figures["need"]
+    share = lost / need if need > 0.0 else 0.0
+    return round(100.0 * min(max(share, 0.0), MOST_EXTRA)) if isfinite(share) else 0
 
 
 def _open_questions(moment: ZoneMoment, zones: int) -> tuple[str, ...]:

@@ -1,0 +1,185 @@
+"""Doubts: what a finding says against the parts that are made while it lasts.
+
+Theory of operation
+-------------------
+A reading is the temperature of a sensor. While a finding says that a zone is not as it reads, no
+figure in its window clears a part. Four things can be so:
+
+- the reading tells nothing of the zone: fallen out, standing still, of another unit or zone. That
+  is as if nobody had seen it, and its parts are unknown;
+- the sensor has slipped and reads some kelvin low: its parts wait for a reference check, with
+  which the doubt ends, whatever the check says (one that failed speaks for itself);
+- the heat fails or runs on, and the reading tells it: the window decides, and parts inside it get
+  a note;
+- a draft takes heat from a nozzle. The block is held, the tip outside of the loop is not. What
+  the block loses beyond the usual its tip loses in proportion, so it is further from its block:
+  offset x (1 + extra loss), and so is what is not certain of it. Parts whose tip may have been
+  below its limit by that are reviewed; where no tip is known nothing is said.
+
+A doubt begins with the onset of its finding, which is before it was told: parts that were judged
+by then are judged again, the newest ``LOOKED_BACK`` of them. It ends with its finding. A note
+asks nobody for anything and doubts nothing, but for a draft, which never is more than one.
+
+Decided against: that an end of the finding clears a part (a verdict never becomes better by
+itself), and review of every part in a draft (with a mild one the tip stays warm enough).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+from watchedpot.core.findings import STICKY, Finding
+from watchedpot.core.model import Event
+from watchedpot.core.parts import PartPlan, judged_again, rules_of
+from watchedpot.core.rules import PartRule
+from watchedpot.core.snapshot import Cause, Severity
+
+LATER = "found later"
+"""Why a part was judged again."""
+
+RULES: Mapping[Cause, PartRule] = {
+    **dict.fromkeys(
+        (
+            Cause.SENSOR_LOW,
+            Cause.FROZEN_AT_CONTROLLER,
+            Cause.FROZEN_IN_DATA,
+            Cause.SCALE_OR_UNIT,
+            Cause.ZONES_CROSSED,
+        ),
+        PartRule.UNTRUE_READING,
+    ),
+    Cause.SENSOR_SLIPPED: PartRule.SLIPPED_SENSOR,
+    **dict.fromkeys((Cause.NO_HEAT, Cause.ALL_HEAT_LOST, Cause.STUCK_ON), PartRule.HEAT_AT_FAULT),
+    Cause.DRAFT: PartRule.TIP_IN_DRAFT,
+}
+"""What a cause says against parts; the others say nothing that the readings do not."""
+
+
+class Doubt(NamedTuple):
+    """What one finding says against parts.
+
+    Attributes
+    ----------
+    finding
+        Its id.
+    onset_ns
+        Parts that ended from then on are meant. [ns]
+    extra_percent
+        Of a draft: heat lost beyond the usual, as a share of that. [%]
+    """
+
+    finding: str
+    cause: Cause
+    rule: PartRule
+    zones: tuple[str, ...]
+    onset_ns: int
+    extra_percent: int = 0
+
+
+class Turn(NamedTuple):
+    """The doubts from a row of a block on, counted from 0."""
+
+    row: int
+    doubts: tuple[Doubt, ...]
+
+
+def doubts_of(findings: Sequence[Finding], cell: str) -> tuple[Doubt, ...]:
+    """What the open findings of a cell say against its parts."""
+    return tuple(
+        Doubt(
+            f"{cell}/{finding.number}",
+            finding.cause,
+            RULES[finding.cause],
+            finding.zones,
+            finding.onset.mono_ns,
+            finding.extra_percent,
+        )
+        for finding in findings
+        if finding.cause in RULES and _counts(finding)
+    )
+
+
+def _counts(finding: Finding) -> bool:
+    """Whether a finding is more than a note, and no check has settled it."""
+    if finding.cause is Cause.DRAFT:
+        return True
+    if finding.cause in STICKY and finding.is_confirmed:
+        return False
+    return finding.severity is not Severity.NOTE
+
+
+def begun(before: Sequence[Doubt], after: Sequence[Doubt]) -> list[Doubt]:
+    """Doubts that were not there before, or were about less: fewer zones, a later onset."""
+    known = {_scope(doubt) for doubt in before}
+    return [doubt for doubt in after if _scope(doubt) not in known]
+
+
+def _scope(doubt: Doubt) -> tuple[str, PartRule, frozenset[str], int]:
+    """What a doubt is about, whatever its figures are by now."""
+    return doubt.finding, doubt.rule, frozenset(doubt.zones), doubt.onset_ns
+
+
+def doubted(event: Event, doubts: Sequence[Doubt], because: str, plan: PartPlan) -> Event | None:
+    """A judged part with what findings say against it; None where that changes nothing.
+
+    Parameters
+    ----------
+    event : Event
+        The part as it is judged.
+    doubts : sequence of Doubt
+        Those that may be about it.
+    because : str
+        Why it is judged again; empty where it is judged for the first time.
+    plan : PartPlan
+        The cell's.
+
+    Returns
+    -------
+    Event or None
+        With the findings and their causes in its detail ``findings``.
+    """
+    known = rules_of(str(event.detail("rules") or ""))
+    new = [
+        (doubt, (doubt.rule, zone))
+        for doubt in doubts
+        if doubt.rule in plan.verdicts and event.at.mono_ns >= doubt.onset_ns
+        for zone in _zones(event, doubt, plan)
+        if (doubt.rule, zone) not in known
+    ]
+    if not new:
+        return None
+    earlier = [str(told)] if (told := event.detail("findings")) else []
+    named = [f"{doubt.finding} {doubt.cause.value}" for doubt, _ in new]
+    evidence = ", ".join(dict.fromkeys([*earlier, *named]))
+    pairs = list(dict.fromkeys(pair for _, pair in new))
+    return judged_again(event, pairs, because, plan, findings=evidence)
+
+
+def _zones(event: Event, doubt: Doubt, plan: PartPlan) -> Iterator[str]:
+    """The zones in which a doubt speaks against a part."""
+    for place, zone in enumerate(plan.zones):
+        is_meant = zone in doubt.zones
+        if doubt.rule is PartRule.TIP_IN_DRAFT:
+            is_meant = is_meant and _is_tip_cold(event, place, doubt, plan)
+        if is_meant:
+            yield zone
+
+
+def _is_tip_cold(event: Event, place: int, doubt: Doubt, plan: PartPlan) -> bool:
+    """Whether the tip of a part's nozzle may have been below its limit in a draft.
+
+    The share of the way to the room by which a short fin is colder grows in proportion to its
+    loss; with much of it it grows less, so the estimate is on the cold, safe side.
+    """
+    tips = [nth for nth, limits in enumerate(plan.limits) if limits.has_tip]
+    if not tips or place != tips[-1]:
+        return False
+    wall_c, tip_c = event.detail(f"{plan.zones[place]}_min_c"), event.detail("tip_min_c")
+    if not isinstance(wall_c, float) or not isinstance(tip_c, float):
+        return False  # it was not seen
+    limits, extra = plan.limits[place], doubt.extra_percent / 100.0
+    offset_mk = 1000.0 * (wall_c - tip_c)
+    spread_mk = limits.tip_spread * offset_mk + limits.tip_spread_mk
+    lowest_mk = 1000.0 * tip_c - extra * offset_mk - (1.0 + extra) * spread_mk
+    return round(lowest_mk) < limits.tip_mk
