@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from core.test_diagnosis import AT_S, LATEST, NOZZLE, PLAN, WATCHED, sets, story
-from support.cells import cell, entry, instant, of_kind, run, second, zone
+from core.test_diagnosis import AT_S, GAP, LATEST, NOZZLE, PLAN, WATCHED, sets, story
+from support.cells import AGEING, cell, entry, instant, of_kind, run, second, syringe, zone
 from support.strategies import cut, only
 from watchedpot.core import engine
 from watchedpot.core.doubts import LATER, RULES, Doubt, begun, doubted, doubts_of
@@ -19,7 +19,15 @@ from watchedpot.core.findings import Finding, Subject, Suspicion, opened
 from watchedpot.core.judging import LOOKED_BACK, LOOKED_BACK_NS
 from watchedpot.core.model import Block, Check, Detail, EntryKind, Event, EventKind
 from watchedpot.core.parts import plan_parts, rules_of
-from watchedpot.core.rules import CellRules, FinRules, PartRule, PartRules, TipRules, Verdict
+from watchedpot.core.rules import (
+    CellRules,
+    ChargeRules,
+    FinRules,
+    PartRule,
+    PartRules,
+    TipRules,
+    Verdict,
+)
 from watchedpot.core.snapshot import Candidate, Cause, Severity
 from watchedpot.core.units import NANO
 
@@ -305,6 +313,87 @@ def test_cutting_a_series_changes_no_doubt(title: str, data: st.DataObject) -> N
     pieces = data.draw(cut(whole))
     state, events = run(TIPPED, whole)
     again, pieced = run(TIPPED, *pieces)
+    assert list(map(repr, pieced)) == list(map(repr, events))
+    assert again == state
+
+
+HELD_S = 40.0
+"""Dispensing time in which the melt of the nozzle is used up; eight seconds of twenty flow. [s]"""
+
+FLOW_KG_PER_S, DENSITY_KG_PER_M3 = 1e-5, 1100.0
+FED = cell(
+    syringe(soak=None, **GAP),
+    replace(NOZZLE, material=AGEING, hold_up_m3=HELD_S * FLOW_KG_PER_S / DENSITY_KG_PER_M3),
+    charge=ChargeRules(flow_kg_per_s=FLOW_KG_PER_S, start_age_s=0.0),
+    **WATCHED,
+)
+STOOD = {
+    0: sets("syringe", is_shown_frozen=True),
+    150: sets("syringe", is_shown_frozen=False),
+}
+"""A reading of the reservoir that stands still for two and a half minutes."""
+
+
+def of_melt(events: Sequence[Event]) -> dict[int, bool]:
+    """Whether the melt of each part is doubted, by when it was counted after what happened. [s]."""
+    pair = (PartRule.UNTRUE_READING, "syringe")
+    return {
+        at_s: pair in rules_of(str(event.detail("rules"))) for at_s, event in newest(events).items()
+    }
+
+
+def test_melt_of_a_doubted_reservoir_is_doubted_when_it_arrives() -> None:
+    """From half of the mean residence time on until three of them after the end of the finding.
+
+    Source: laminar flow in a tube, whose fastest melt moves at twice the mean speed (Levenspiel,
+    from memory), by dispensing time.
+    """
+    _, events = run(FED, story(STOOD, 900))
+    (ended,) = of_kind(events, EventKind.FINDING_ENDED)
+    end_s, wall_per_flow = second(ended) - AT_S, 20.0 / 8.0
+    told = of_melt(events)
+    first_s, last_s = 0.5 * HELD_S, end_s + 3.0 * HELD_S * wall_per_flow
+    assert not any(is_doubted for at_s, is_doubted in told.items() if at_s < first_s)
+    must_s = 0.5 * HELD_S * wall_per_flow + 20.0
+    sure = [is_doubted for at_s, is_doubted in told.items() if must_s < at_s < last_s - 20.0]
+    assert len(sure) > 15
+    assert all(sure)
+    # A slug is an eighth of the residence time that is followed, and all of it counts.
+    late = [is_doubted for at_s, is_doubted in told.items() if at_s > last_s + 60.0]
+    assert late
+    assert not any(late)
+
+
+def test_melt_that_is_doubted_names_the_finding_while_it_lasts() -> None:
+    """When the finding is over the rule stands alone."""
+    _, events = run(FED, story(STOOD, 400))
+    (ended,) = of_kind(events, EventKind.FINDING_ENDED)
+    for event in made(events):
+        if (PartRule.UNTRUE_READING, "syringe") in rules_of(str(event.detail("rules"))):
+            is_open = second(event) < second(ended)
+            assert (event.detail("findings") == "lens_4/1 frozen_in_data") == is_open
+
+
+@SAME
+@given(data=st.data())
+def test_cutting_a_series_changes_no_melt_on_its_way(data: st.DataObject) -> None:
+    """P2: marks on melt are the same however the rows come."""
+    whole = story(STOOD, 260)
+    pieces = data.draw(cut(whole))
+    state, events = run(FED, whole)
+    again, pieced = run(FED, *pieces)
+    assert any(of_melt(events).values())
+    assert list(map(repr, pieced)) == list(map(repr, events))
+    assert again == state
+
+
+def test_row_by_row_is_the_same_as_at_once() -> None:
+    """P2: live operation, a row a step, around the telling and the end of a finding."""
+    whole = story(STOOD, 260)
+    before, _ = run(FED, whole.rows(0, AT_S + 60))
+    state, events = run(FED, whole.rows(AT_S + 60, len(whole)), state=before)
+    rows = (whole.rows(n, n + 1) for n in range(AT_S + 60, len(whole)))
+    again, pieced = run(FED, *rows, state=before)
     assert list(map(repr, pieced)) == list(map(repr, events))
     assert again == state
 

@@ -16,6 +16,10 @@ figure in its window clears a part. Four things can be so:
   offset x (1 + extra loss), and so is what is not certain of it. Parts whose tip may have been
   below its limit by that are reviewed; where no tip is known nothing is said.
 
+What a tank or a hose was speaks when its melt arrives. Its doubts lie on the melt that leaves
+while they last, and on what may have left since the onset: no more than if it had flowed all the
+time. So they also reach parts that are made after the finding is over.
+
 A doubt begins with the onset of its finding, which is before it was told: parts that were judged
 by then are judged again, the newest ``LOOKED_BACK`` of them. It ends with its finding. A note
 asks nobody for anything and doubts nothing, but for a draft, which never is more than one.
@@ -27,11 +31,12 @@ itself), and review of every part in a draft (with a mild one the tip stays warm
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from watchedpot.core.findings import STICKY, Finding
 from watchedpot.core.model import Event
-from watchedpot.core.parts import PartPlan, judged_again, rules_of
+from watchedpot.core.parts import FIRST_SHARE, PartPlan, judged_again, rules_of
 from watchedpot.core.rules import PartRule
 from watchedpot.core.snapshot import Cause, Severity
 
@@ -140,30 +145,56 @@ def doubted(event: Event, doubts: Sequence[Doubt], because: str, plan: PartPlan)
         With the findings and their causes in its detail ``findings``.
     """
     known = rules_of(str(event.detail("rules") or ""))
-    new = [
+    spoken = [
         (doubt, (doubt.rule, zone))
         for doubt in doubts
-        if doubt.rule in plan.verdicts and event.at.mono_ns >= doubt.onset_ns
-        for zone in _zones(event, doubt, plan)
-        if (doubt.rule, zone) not in known
+        if doubt.rule in plan.verdicts
+        for zone in _zones(event, doubt, plan, is_first=not because)
     ]
-    if not new:
+    # Of melt that is followed a first judgement knows already, though not by which finding.
+    new = [(doubt, pair) for doubt, pair in spoken if pair not in known]
+    named = [f"{doubt.finding} {doubt.cause.value}" for doubt, _ in (new if because else spoken)]
+    if not named:
         return None
     earlier = [str(told)] if (told := event.detail("findings")) else []
-    named = [f"{doubt.finding} {doubt.cause.value}" for doubt, _ in new]
     evidence = ", ".join(dict.fromkeys([*earlier, *named]))
     pairs = list(dict.fromkeys(pair for _, pair in new))
+    if not pairs:
+        return replace(event, details=(*event.details, ("findings", evidence)))
     return judged_again(event, pairs, because, plan, findings=evidence)
 
 
-def _zones(event: Event, doubt: Doubt, plan: PartPlan) -> Iterator[str]:
-    """The zones in which a doubt speaks against a part."""
+def _zones(event: Event, doubt: Doubt, plan: PartPlan, *, is_first: bool) -> Iterator[str]:
+    """The zones in which a doubt speaks against a part.
+
+    Where melt is followed the marks on it have decided at the first judgement; of a part that was
+    judged before they lay on it, it counts whether the melt can have arrived by then.
+    """
+    known = rules_of(str(event.detail("rules") or ""))
     for place, zone in enumerate(plan.zones):
-        is_meant = zone in doubt.zones
+        if zone not in doubt.zones:
+            continue
+        way = plan.transits[place] if plan.is_followed(place) else None
+        if way is not None and is_first:
+            is_meant = (doubt.rule, zone) in known
+        else:
+            below_ns = 0 if way is None else round(1000 * FIRST_SHARE * way.below_us)
+            is_meant = event.at.mono_ns >= doubt.onset_ns + below_ns
         if doubt.rule is PartRule.TIP_IN_DRAFT:
             is_meant = is_meant and _is_tip_cold(event, place, doubt, plan)
         if is_meant:
             yield zone
+
+
+def followed_places(doubt: Doubt, plan: PartPlan) -> tuple[int, ...]:
+    """Places of the zones of a doubt that lies on melt on its way."""
+    if doubt.rule not in plan.verdicts or doubt.rule is PartRule.TIP_IN_DRAFT:
+        return ()
+    return tuple(
+        place
+        for place, zone in enumerate(plan.zones)
+        if zone in doubt.zones and plan.is_followed(place)
+    )
 
 
 def _is_tip_cold(event: Event, place: int, doubt: Doubt, plan: PartPlan) -> bool:

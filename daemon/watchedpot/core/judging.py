@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from watchedpot.core.cell import CellPlan, CellState
 from watchedpot.core.columns import CellColumns
 from watchedpot.core.counting import Count, Counter, Jump, count, whole_numbers
-from watchedpot.core.doubts import LATER, Doubt, Turn, begun, doubted, doubts_of
+from watchedpot.core.doubts import LATER, Doubt, Turn, begun, doubted, doubts_of, followed_places
 from watchedpot.core.model import Detail, Event, EventKind, Instant
 from watchedpot.core.parts import (
     BIT,
@@ -177,9 +177,10 @@ class _Judging:
         # A step may have melt flowing if either end may; the one that shows a count ends a part.
         self.may_flow = (self.flow[1:] != 0) | (self.flow[:-1] != 0)
         self.may_flow[self.rows] = True
+        self.doubts: tuple[Doubt, ...] = doubts_of(state.diagnosis.findings, plan.rules.id)
+        self.suspected = self._suspected()
         self.steps = self._steps(None)
         self.blind_us = list(state.parts.blind_us)
-        self.doubts: tuple[Doubt, ...] = doubts_of(state.diagnosis.findings, plan.rules.id)
 
     def _steps(self, is_unsaid: Bools | None) -> Steps:
         """What the steps lay on the part under way."""
@@ -189,8 +190,23 @@ class _Judging:
             self.plan.parts,
             doubted=self.before.failed_checks,
             chills=Chills(self.parts.chilled_ns, self._wiped_ns()),
+            suspected=self.suspected,
             is_unsaid=is_unsaid,
         )
+
+    def _suspected(self) -> dict[int, Ints]:
+        """Marks of findings on the steps of zones whose melt is followed."""
+        if not self.doubts and not self.turns:
+            return {}
+        found: dict[int, Ints] = {}
+        doubts, first = self.doubts, 0
+        for row, after in (*self.turns, Turn(self.size, ())):
+            for doubt in doubts:
+                for place in followed_places(doubt, self.plan.parts):
+                    marks = found.setdefault(place, np.zeros(self.size, dtype=np.int64))
+                    marks[first:row] |= BIT[doubt.rule]
+            doubts, first = after, row
+        return found
 
     def _wiped_ns(self) -> Ints:
         """Rows that show the nozzle being wiped. [ns]."""
@@ -320,6 +336,7 @@ class _Judging:
             if isinstance(moment.what, Jump):
                 self._jump(moment.what)
             elif moment.rank == 1:
+                self._advance_slugs(slugged, moment.row)
                 self._turn(moment.row, moment.what.doubts)
             elif moment.rank == 2:
                 self._advance_slugs(slugged, moment.row)
@@ -577,8 +594,27 @@ class _Judging:
     def _turn(self, row: int, doubts: tuple[Doubt, ...]) -> None:
         """Findings begin or cease to speak against parts, also those made since their onset."""
         new, self.doubts = begun(self.doubts, doubts), doubts
+        for doubt in new:
+            self._mark_slugs(row, doubt)
         for place, event in enumerate(self.recent):
             self._replace(row, place, doubted(event, new, LATER, self.plan.parts))
+
+    def _mark_slugs(self, row: int, doubt: Doubt) -> None:
+        """Melt that may have left since the onset: no more of it than had time passed flowing."""
+        places = followed_places(doubt, self.plan.parts)
+        if not places:
+            return
+        since_us = (int(self.mono_ns[row]) - doubt.onset_ns) // 1000
+        first = (int(self.flowed_us[row + 1]) - since_us) // self.plan.parts.slug_us
+        for nth, slug in enumerate(self.slugs):
+            if slug.place >= first:
+                zones = tuple(
+                    replace(tally, marks=tally.marks | BIT[doubt.rule])
+                    if place in places
+                    else tally
+                    for place, tally in enumerate(slug.zones)
+                )
+                self.slugs[nth] = Slug(slug.place, zones)
 
     def _slugged(self, spans: Sequence[tuple[int, int]], met: Sequence[Met]) -> list[_Left]:
         """Melt that left in the piece, cut at slugs and at counts, the newest first."""
@@ -592,10 +628,11 @@ class _Judging:
         is_unsaid &= (self.flow[1:] <= 0) & (self.flow[:-1] <= 0)
         is_said = not is_unsaid.any()
         steps = self.steps if is_said else self._steps(is_unsaid)
-        if is_said and len(spans) == 1 and places[0] == places[-1]:
+        if is_said and len(spans) == 1 and places[0] == places[-1] and not self.turns:
             return [_Left(self.size - 1, Slug(int(places[0]), met[0].zones))]
         ends = np.concatenate((places[1:] != places[:-1], [True]))
         ends[self.rows] = True
+        ends[[turn.row for turn in self.turns]] = True
         stops = (np.flatnonzero(ends) + 1).tolist()
         cuts = list(pairwise([0, *stops]))
         return [

@@ -321,6 +321,10 @@ class PartPlan:
     open_time_s: float | None
     rework_ns: int | None
 
+    def is_followed(self, place: int) -> bool:
+        """Whether what a zone was speaks when its melt arrives, and not at its moment."""
+        return self.transits[place] is not None and not self.is_nozzle[place]
+
 
 def plan_parts(rules: CellRules) -> PartPlan:
     """The plan of one cell's parts."""

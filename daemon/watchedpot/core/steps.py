@@ -8,7 +8,7 @@ order, so that no cutting of a series changes a part.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, TypeAlias
 
@@ -138,6 +138,7 @@ def part_steps(
     *,
     doubted: Sequence[str],
     chills: Chills,
+    suspected: Mapping[int, Ints] | None = None,
     is_unsaid: Bools | None = None,
 ) -> Steps:
     """What each step of a block lays on the part under way.
@@ -154,6 +155,8 @@ def part_steps(
         Zones whose newest check has failed.
     chills : Chills
         When tips were cooled.
+    suspected : mapping of int to (n,) int64, or None
+        Marks that findings lay on the steps of zones, by their places in the cell.
     is_unsaid : (n,) array of bool or None
         Steps in which nobody said whether melt flowed, and in which for this once none is taken
         to have flowed; what was not seen of them still counts as that. [1]
@@ -183,6 +186,8 @@ def part_steps(
         _mark_unready(marks[row], trace)
         if plan.zones[place] in doubted:
             marks[row] |= _DOUBT
+        if suspected and place in suspected:
+            marks[row] |= suspected[place]
     chilled_ns = chills.before_ns
     for row, (place, trace) in enumerate(told):
         if plan.is_nozzle[place]:
