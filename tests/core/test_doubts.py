@@ -387,9 +387,16 @@ def test_cutting_a_series_changes_no_melt_on_its_way(data: st.DataObject) -> Non
     assert again == state
 
 
-def test_row_by_row_is_the_same_as_at_once() -> None:
-    """P2: live operation, a row a step, around the telling and the end of a finding."""
-    whole = story(STOOD, 260)
+@pytest.mark.parametrize("flows_s", [7, 8])
+def test_row_by_row_is_the_same_as_at_once(flows_s: int) -> None:
+    """P2: live operation, a row a step, and a part that is broken off before it is told."""
+    signals = {
+        "dispensing": lambda s: float(s % 20 < flows_s and s < AT_S + 110),
+        "parts": lambda s: float((min(s, AT_S + 99) + 2) // 20),
+    }
+    # Told while melt stands and a slug is half full, and over before it flows again.
+    later = {at_s + 20: happening for at_s, happening in STOOD.items()}
+    whole = story(later, 260, signals=signals)
     before, _ = run(FED, whole.rows(0, AT_S + 60))
     state, events = run(FED, whole.rows(AT_S + 60, len(whole)), state=before)
     rows = (whole.rows(n, n + 1) for n in range(AT_S + 60, len(whole)))
