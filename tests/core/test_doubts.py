@@ -14,7 +14,7 @@ from core.test_diagnosis import AT_S, GAP, LATEST, NOZZLE, PLAN, WATCHED, sets, 
 from support.cells import AGEING, cell, entry, instant, of_kind, run, second, syringe, zone
 from support.strategies import cut, only
 from watchedpot.core import engine
-from watchedpot.core.doubts import LATER, RULES, Doubt, begun, doubted, doubts_of
+from watchedpot.core.doubts import LATER, RULES, Doubt, begun, doubted, doubts_of, evidence
 from watchedpot.core.findings import Finding, Subject, Suspicion, opened
 from watchedpot.core.judging import LOOKED_BACK, LOOKED_BACK_NS
 from watchedpot.core.model import Block, Check, Detail, EntryKind, Event, EventKind
@@ -196,6 +196,14 @@ def test_a_doubt_begins_where_it_becomes_wider() -> None:
     wider = one._replace(zones=("nozzle", "hose"))
     assert begun([one], [wider]) == [wider]
     assert begun([one], []) == []
+
+
+def test_the_evidence_is_told_by_rule() -> None:
+    """Each rule names its own findings; words of another version are passed over."""
+    text = "lens_4/3 sensor_low, lens_4/4 no_heat, lens_4/5 frozen_in_data, lens_4/6 gremlins"
+    told = "finding lens_4/3, sensor low; finding lens_4/5, frozen in data"
+    assert evidence(text, PartRule.UNTRUE_READING) == told
+    assert evidence(text, PartRule.TIP_IN_DRAFT) == evidence("", PartRule.BLIND) == ""
 
 
 def made(events: Sequence[Event]) -> list[Event]:

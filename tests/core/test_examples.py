@@ -13,7 +13,7 @@ from watchedpot import core
 MODULES = sorted(module.name for module in pkgutil.iter_modules(core.__path__))
 WITH_EXAMPLES = {
     *("units", "series", "rates", "viscosity", "humidity"),
-    *("exposure", "wear", "dose", "soak", "tip", "tank", "storage"),
+    *("exposure", "wear", "dose", "doubts", "soak", "tip", "tank", "storage"),
     *("alarms", "phases", "charges", "parts", "entries", "supply", "whatif"),
     *("forecast", "learned", "findings"),
 }

@@ -676,6 +676,12 @@ def test_a_judged_part_says_what_speaks_against_it() -> None:
         ("blind:tank", {"tank_coverage": 0.42}, " (42 % of it seen)"),
         ("open_time", {"joined_s": 75.0}, " (after 1 min 15 s)"),
         ("after_idle", {}, ""),
+        (
+            "slipped_sensor:nozzle",
+            {"findings": "lens_4/3 sensor_slipped, lens_4/4 no_heat"},
+            " (finding lens_4/3, sensor slipped)",
+        ),
+        ("untrue_reading:nozzle", {}, ""),
     ],
 )
 def test_the_figures_of_a_rule_stand_behind_it(

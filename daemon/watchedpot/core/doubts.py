@@ -34,7 +34,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from watchedpot.core.findings import STICKY, Finding
+from watchedpot.core.findings import STICKY, Finding, words
 from watchedpot.core.model import Event
 from watchedpot.core.parts import FIRST_SHARE, PartPlan, judged_again, rules_of
 from watchedpot.core.rules import PartRule
@@ -59,6 +59,8 @@ RULES: Mapping[Cause, PartRule] = {
     Cause.DRAFT: PartRule.TIP_IN_DRAFT,
 }
 """What a cause says against parts; the others say nothing that the readings do not."""
+
+_BY_NAME = {cause.value: cause for cause in RULES}
 
 
 class Doubt(NamedTuple):
@@ -162,6 +164,25 @@ def doubted(event: Event, doubts: Sequence[Doubt], because: str, plan: PartPlan)
     if not pairs:
         return replace(event, details=(*event.details, ("findings", evidence)))
     return judged_again(event, pairs, because, plan, findings=evidence)
+
+
+def evidence(text: str, rule: PartRule) -> str:
+    """The findings behind a rule, in words, from the detail ``findings`` of a part.
+
+    A cause that is not known here, of another version, is passed over.
+
+    Examples
+    --------
+    >>> evidence("lens_4/3 sensor_slipped, lens_4/4 no_heat", PartRule.SLIPPED_SENSOR)
+    'finding lens_4/3, sensor slipped'
+    """
+    pairs = (one.partition(" ") for one in text.split(", ") if one)
+    told = [
+        f"finding {finding}, {words(_BY_NAME[cause])}"
+        for finding, _, cause in pairs
+        if cause in _BY_NAME and RULES[_BY_NAME[cause]] is rule
+    ]
+    return "; ".join(told)
 
 
 def _zones(event: Event, doubt: Doubt, plan: PartPlan, *, is_first: bool) -> Iterator[str]:

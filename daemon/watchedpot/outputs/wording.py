@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import isfinite
 
+from watchedpot.core.doubts import RULES as DOUBTING
+from watchedpot.core.doubts import evidence
 from watchedpot.core.model import Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
 from watchedpot.core.snapshot import AlarmState, Cause, ChargeState, FindingSnapshot, Phase
@@ -671,6 +673,9 @@ def _met(event: Event, rule: str, zone: str) -> str:
         return _share(event, "life_used", " ({} used)")
     if rule == PartRule.OPEN_TIME:
         return _span(event, "joined_s", " (after {})")
+    if rule in _OF_FINDINGS:
+        found = evidence(_text(event, "findings"), PartRule(rule))
+        return f" ({found})" if found else ""
     return ""
 
 
@@ -698,6 +703,7 @@ def rule_words(rule: str, zone: str = "") -> str:
 _SUSPECT = frozenset(verdict.value for verdict in Verdict if verdict.is_suspect)
 _OF_TEMPERATURE = (PartRule.OUTSIDE_WINDOW, PartRule.OVER_CEILING, PartRule.NEAR_EDGE)
 _OF_COVERAGE = (PartRule.BLIND, PartRule.LOST_READINGS)
+_OF_FINDINGS = frozenset(DOUBTING.values())
 
 _RULES = {
     "outside_window": "{} outside its window while dispensing",

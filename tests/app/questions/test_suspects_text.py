@@ -189,11 +189,13 @@ def test_many_gaps_are_cut_short(answer: Answer) -> None:
         (PartRule.OPEN_TIME, "", ": 12 min 00 s after dispensing began"),
         (PartRule.AFTER_IDLE, "", ": longer than 10 min 00 s"),
         (PartRule.UNKNOWN_AGE, "", ""),
+        (PartRule.UNTRUE_READING, "nozzle", ": finding lens_4/3, frozen in data"),
+        (PartRule.SLIPPED_SENSOR, "nozzle", ""),
     ],
 )
 def test_each_rule_has_its_figures(answer: Answer, rule: PartRule, zone: str, figures: str) -> None:
     """The rule in words, and the figure that it is about with its limit."""
-    part = recorded(1, rules=((rule, zone),), joined_s=720.0)
+    part = recorded(1, rules=((rule, zone),), joined_s=720.0, findings="lens_4/3 frozen_in_data")
     (one,) = ranges_of([part], asked_ns=ASKED)
     assert reasons(one, answer.settings) == [rule_words(rule.value, zone) + figures]
 

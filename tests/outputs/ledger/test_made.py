@@ -47,6 +47,20 @@ def raw(path: Path) -> Iterator[sqlite3.Connection]:
     connection.close()
 
 
+def test_a_part_reads_back_with_the_findings_against_it(tmp_path: Path) -> None:
+    """Those before findings were told have none, in one table and one chain with those after."""
+    file = tmp_path / "cell.ledger"
+    rules = [(PartRule.UNTRUE_READING, "nozzle")]
+    again = judged_again(part(2), rules, "found later", PLAN, findings="lens_4/1 sensor_low")
+    assert again is not None
+    with recording(file) as recorder:
+        recorder.write([Batch(events=(part(1), part(2), again))])
+    first, second = parts(file)
+    assert (first.findings, second.findings) == ("", "lens_4/1 sensor_low")
+    assert (second.verdict, second.because) == (Verdict.UNKNOWN, "found later")
+    assert verify(file).is_whole
+
+
 def test_parts_read_back_as_the_events_they_were(path: Path) -> None:
     """Same details, same order, same types; they are in no other table."""
     events = [recorded.event for recorded in part_events(path)]

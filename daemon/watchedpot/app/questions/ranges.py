@@ -49,6 +49,8 @@ class Said:
         The newest decision about them.
     is_limited
         Whether it is known how long they can be reworked.
+    findings
+        That speak against them, with their causes.
     """
 
     cell: str
@@ -61,6 +63,7 @@ class Said:
     earlier: Verdict | None
     decided: ledger.Disposition | None
     is_limited: bool
+    findings: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +160,7 @@ def range_of(
     rules = tuple(sorted(part.rules))
     said = Said(
         *(part.cell, part.epoch, part.verdict, rules, part.charge_id, part.because),
-        *(revision, earlier, decided, ends_ns is not None),
+        *(revision, earlier, decided, ends_ns is not None, part.findings),
     )
     return Range(
         said=said,

@@ -11,6 +11,7 @@ from watchedpot.app.questions.ranges import Extremes, Range, number_ranges
 from watchedpot.app.questions.settings import Settings
 from watchedpot.app.questions.suspects import Answer
 from watchedpot.app.questions.times import clock, local, local_span, offset
+from watchedpot.core.doubts import evidence
 from watchedpot.core.rules import PartRule, Verdict
 from watchedpot.core.units import NANO
 from watchedpot.outputs.wording import duration, percent, plain, rule_words
@@ -258,7 +259,8 @@ def _figures(rule: PartRule, zone: str, one: Range, settings: Settings) -> str:
     if rule is PartRule.AFTER_IDLE:
         pause_s = settings.cell(one.run, one.said.cell).get("purge_after_idle_s")
         return f": longer than {duration(pause_s)}" if isinstance(pause_s, float) else ""
-    return ""
+    found = plain(evidence(one.said.findings, rule))
+    return f": {found}" if found else ""
 
 
 def _limit(rule: PartRule, limits: Mapping[str, object]) -> str:

@@ -58,6 +58,8 @@ class RecordedPart:
         What speaks against it, each with its zone, which is empty for the cell.
     zones
         By name, in flow order.
+    findings
+        That speak against it, with their causes; empty where none does.
     """
 
     seq: int
@@ -86,6 +88,7 @@ class RecordedPart:
     tip_min_c: float | None
     tip_max_c: float | None
     zones: dict[str, ZoneOfPart]
+    findings: str = ""
 
     @property
     def count(self) -> int:
@@ -304,6 +307,7 @@ def recorded_part(row: Sequence[Any], known: Mapping[int, Layout]) -> RecordedPa
             told["tip_min_c"],
             told["tip_max_c"],
             _zones(told),
+            str(told.get("findings", "")),
         )
     except (KeyError, ValueError) as exc:
         raise LedgerError(f"parts row {seq}", f"it is no judged part: {exc!r}") from exc
