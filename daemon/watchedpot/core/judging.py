@@ -434,7 +434,8 @@ class _Judging:
                 *self._inspected(row),
             )
             event = judged(made, self.slugs, plan)
-            event = doubted(event, self.doubts, "", plan) or event
+            if self.doubts:
+                event = doubted(event, self.doubts, "", plan) or event
             self._file(row, event, counted.last + 1 - counted.first)
 
     def _file(self, row: int, event: Event, count: int) -> None:
