@@ -319,7 +319,7 @@ HEAT_RULES: tuple[Rule, ...] = (
         (
             Also(S.COOLS, 0.4, _MATCH),
             Also(S.CHARGED, 0.15, _CHARGED),
-            Also(S.TANK, 0.5, "a refill does the same to a tank"),
+            Also(S.TANK, 0.6, "a refill does the same to a tank"),
         ),
     ),
     Rule(
