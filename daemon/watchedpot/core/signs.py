@@ -99,7 +99,15 @@ KINDS = {
 
 
 class Sign(IntEnum):
-    """What can be seen of a zone, in the order of its bits."""
+    """What can be seen of a zone, in the order of its bits.
+
+    Attributes
+    ----------
+    bit
+        Its place in a mask.
+    """
+
+    bit: int
 
     # of its data
     SENSOR = 0  # readings come, and are none
@@ -174,10 +182,8 @@ class Sign(IntEnum):
     MORE_SETTLED = 61  # ten minutes at more output than it takes
     HOT_BEFORE = 62  # it was far above its setpoint a while ago, as after a setpoint put right
 
-    @property
-    def bit(self) -> int:
-        """Its place in a mask."""
-        return 1 << self.value
+    def __init__(self, place: int) -> None:
+        self.bit = 1 << place
 
 
 class Patience(NamedTuple):
@@ -370,7 +376,10 @@ class Figures:
 
     def at(self, zone: int, place: int) -> dict[str, float]:
         """All figures of one zone in one bin, by name."""
-        return {item.name: float(getattr(self, item.name)[zone, place]) for item in fields(self)}
+        return {name: float(getattr(self, name).item(zone, place)) for name in _FIGURES}
+
+
+_FIGURES = tuple(item.name for item in fields(Figures))
 
 
 class Seen(NamedTuple):

@@ -8,6 +8,7 @@ neighbour does to a zone that is itself in order is laid to the neighbour.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from math import isfinite
 from typing import NamedTuple
 
@@ -69,6 +70,14 @@ _TABLES: dict[Subject, tuple[Rule, ...]] = {
     Subject.COURSE: COURSE_RULES,
 }
 _MEANT = mask_of((Sign.OFF, Sign.SETBACK, Sign.STEPPED))
+_FELL = mask_of((Sign.FALLEN, Sign.DIPPED))
+_TAKES_MORE = mask_of((Sign.FIFTH_MORE, Sign.MORE))
+
+
+@cache
+def _bits(signs: tuple[Sign, ...]) -> int:
+    """Signs as bits, put together once for each set that is asked for."""
+    return mask_of(signs)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +106,7 @@ class ZoneMoment:
 
     def has(self, *signs: Sign) -> bool:
         """Whether all of these signs are on."""
-        needed = mask_of(signs)
+        needed = _bits(signs)
         return self.mask & needed == needed
 
     def has_any(self, mask: int) -> bool:
@@ -298,7 +307,7 @@ def _wanted(moments: list[ZoneMoment]) -> list[ZoneMoment]:
 def _all_lost(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     """Every zone loses its heat, and they began together."""
     zones = _wanted(moments)
-    if len(zones) < 2 or any(zone.has_any(mask_of((Sign.FALLEN, Sign.DIPPED))) for zone in zones):
+    if len(zones) < 2 or any(zone.has_any(_FELL) for zone in zones):
         return None
     loses = [zone for zone in zones if zone.has(Sign.LITTLE, Sign.ASKS) or _is_cut(zone)]
     is_all = all(_is_as_unheated(zone) for zone in zones)
@@ -351,7 +360,7 @@ def _supply_low(moments: list[ZoneMoment], index: int) -> Suspicion | None:
     zones = [zone for zone in _wanted(moments) if zone.figures]
     if len(zones) < 2 or len(zones) < len(_wanted(moments)):
         return None
-    plain = [zone for zone in zones if zone.has_any(mask_of((Sign.FIFTH_MORE, Sign.MORE)))]
+    plain = [zone for zone in zones if zone.has_any(_TAKES_MORE)]
     if len(plain) < 2:
         return None
     ratios = [zone.figures["long_output"] / max(zone.figures["need"], 1.0) for zone in zones]
