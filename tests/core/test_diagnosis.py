@@ -19,6 +19,7 @@ from support.cells import (
     TEMPERATURE,
     WIPED,
     cell,
+    instant,
     of_kind,
     run,
     second,
@@ -28,9 +29,12 @@ from support.cells import (
 from support.strategies import cut, only, without_sight
 from support.traces import Happening, Lump, nozzle_lump, syringe_lump, traced
 from watchedpot.core import engine
-from watchedpot.core.engine import CellPlan
+from watchedpot.core.bins import BIN_S
+from watchedpot.core.diagnosis import WAY_BACK_NS
+from watchedpot.core.engine import CellPlan, CellState
+from watchedpot.core.findings import RIVAL_BINS, Stage, Subject, Suspicion, opened
 from watchedpot.core.model import Block, Event, EventKind, Quality, Reason, join_blocks
-from watchedpot.core.snapshot import Cause, Severity
+from watchedpot.core.snapshot import Candidate, Cause, Severity
 from watchedpot.core.units import NANO
 from watchedpot.outputs.ledger import dump_state
 
@@ -532,6 +536,113 @@ def test_zones_of_two_sources_are_one_cell() -> None:
     found = [e for e in events if e.kind in {EventKind.FINDING_OPENED, EventKind.FINDING_CHANGED}]
     assert Cause.ALL_HEAT_LOST in causes(found)
     assert len({event.detail("finding") for event in found}) == 1
+
+
+def test_a_zone_whose_source_never_spoke_counts_for_nothing() -> None:
+    """One zone's heater is out; of the other nothing was ever seen, so it is not the supply."""
+    whole = story(LATEST["all heaters open"][0], 120)
+    names = [name for name in whole.channels if "/syringe/" not in name]
+    events = told(only(whole, names, "plc"))
+    assert after_s(events, Cause.NO_HEAT, Severity.HOLD) <= 70.0
+    assert Cause.ALL_HEAT_LOST not in causes(events)
+
+
+def with_finding(
+    state: CellState,
+    cause: Cause,
+    severity: Severity,
+    *zones: str,
+    ended_s: float | None = None,
+) -> CellState:
+    """The cell with one more finding of a minute ago that lasts, or that ended at a time."""
+    onset_ns = instant(AT_S - 60.0).mono_ns
+    candidates = (Candidate(cause, 0.8, ("it was so",)),)
+    suspicion = Suspicion(Subject.HEAT, zones, candidates, severity, onset_ns, "", ())
+    before = state.diagnosis
+    one = opened(suspicion, before.count + 1, instant(AT_S - 60.0))
+    if ended_s is None:
+        (watch,) = before.sources
+        after = replace(
+            before,
+            findings=(*before.findings, one),
+            sources=(replace(watch, due=watch.index + 1),),
+        )
+    else:
+        over = replace(one, stage=Stage.ENDED, ended=instant(ended_s))
+        after = replace(before, ended=(over, *before.ended))
+    return replace(state, diagnosis=replace(after, count=one.number))
+
+
+def goes_on(block: Block, state: CellState) -> list[Event]:
+    """Findings that are told from the moment on at which something happens."""
+    _, events = run(PLAN, block.rows(AT_S, len(block)), state=state)
+    return [event for event in events if event.detail("finding")]
+
+
+def test_what_is_told_of_single_zones_is_taken_in_by_what_they_share() -> None:
+    """A dead heater each becomes one loss of all heat: one changes, the other ends with it."""
+    block = story(LATEST["all heaters open"][0], 120)
+    state, _ = run(PLAN, block.rows(0, AT_S))
+    for name in BOTH:
+        state = with_finding(state, Cause.NO_HEAT, Severity.HOLD, name)
+    events = goes_on(block, state)
+    (changed,) = [e for e in events if e.detail("cause") == Cause.ALL_HEAT_LOST]
+    (ended,) = of_kind(events, EventKind.FINDING_ENDED)
+    assert changed.kind is EventKind.FINDING_CHANGED
+    assert {changed.detail("finding"), ended.detail("finding")} == {"lens_4/1", "lens_4/2"}
+    assert ended.at == changed.at
+
+
+def test_a_cause_that_is_no_worse_waits_until_it_has_led_for_long_enough() -> None:
+    """A frozen input takes over from a dead heater 16 s after it shows, as severe as that is."""
+    happenings = LATEST["the input freezes"][0]
+    block = story(happenings, 240)
+    shows_s = after_s(told(block), Cause.FROZEN_AT_CONTROLLER, Severity.HOLD)
+    # A minute ago it was taken for a dead heater, of which nothing shows any more.
+    at = AT_S + int(shows_s) - 20
+    state, _ = run(PLAN, block.rows(0, at))
+    state = with_finding(state, Cause.NO_HEAT, Severity.HOLD, "nozzle")
+    _, events = run(PLAN, block.rows(at, len(block)), state=state)
+    changed = next(event for event in events if event.detail("finding"))
+    assert changed.kind is EventKind.FINDING_CHANGED
+    assert changed.detail("cause") == Cause.FROZEN_AT_CONTROLLER
+    assert changed.detail("severity") == Severity.HOLD
+    assert second(changed) - AT_S == pytest.approx(shows_s + BIN_S * RIVAL_BINS, abs=BIN_S)
+
+
+def test_a_draft_beside_something_serious_is_told_when_that_is_over() -> None:
+    """While a zone without heat comes back another one's need of more is laid to it."""
+    moved = {
+        0: sets("nozzle", power=0.0),
+        120: sets("nozzle", power=1.0),
+        121: sets("syringe", loss=1.75),
+    }
+    events = told(story(moved, 700))
+    (over,) = [
+        event
+        for event in of_kind(events, EventKind.FINDING_ENDED)
+        if event.detail("cause") == Cause.NO_HEAT
+    ]
+    drafts = [event for event in events if event.detail("cause") == Cause.DRAFT]
+    assert drafts
+    assert all(second(event) >= second(over) for event in drafts)
+
+
+@pytest.mark.parametrize(
+    ("ended_s", "is_told"),
+    [
+        (AT_S - 30.0, False),
+        (AT_S - WAY_BACK_NS / NANO - 60.0, True),
+        (None, True),
+    ],
+)
+def test_an_overshoot_on_the_way_back_is_not_told(ended_s: float | None, is_told: bool) -> None:
+    """Above its setpoint soon after its heat came back a zone overshoots, and that is no news."""
+    block = story({0: sets("nozzle", setpoint_c=111.5)}, 60)
+    state, _ = run(PLAN, block.rows(0, AT_S))
+    if ended_s is not None:
+        state = with_finding(state, Cause.NO_HEAT, Severity.HOLD, "nozzle", ended_s=ended_s)
+    assert (Cause.OVERSHOOT in causes(goes_on(block, state))) is is_told
 
 
 PLANTS = st.fixed_dictionaries(

@@ -141,6 +141,17 @@ def test_a_reference_check_settles_a_slipped_sensor(is_checked: bool) -> None:
     assert bool(of_kind(events, EventKind.FINDING_ENDED)) == is_checked
 
 
+def test_a_cell_that_does_not_ask_finds_nothing() -> None:
+    """Causes are on trial: where a cell does not ask for them nothing is sought, told or shown."""
+    plan = cell(*PLAN.rules.zones, **{**WATCHED, "finds_causes": False})
+    state, events = run(plan, DEAD)
+    assert [event for event in events if event.detail("finding")] == []
+    shown = engine.snapshot(state, plan)
+    assert shown is not None
+    assert shown.findings is None
+    assert state.diagnosis == engine.start(plan).diagnosis
+
+
 def test_a_block_without_a_temperature_changes_nothing() -> None:
     """Rows of the cell's own signals alone are nothing to the diagnosis."""
     state, _ = run(PLAN, DEAD)

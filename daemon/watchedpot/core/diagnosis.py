@@ -210,12 +210,11 @@ def diagnose(
     state, plan
         Before, and the cell.
     cell, zones
-        n >= 1 rows; the zones whose temperature the source serves, in the order of the plan.
+        n >= 1 rows; the zones whose temperature the source serves, at least one, in the order of
+        the plan.
     alarms_at
         Names and zones of the alarms that are on after a row, counted from 0.
     """
-    if not zones:
-        return Diagnosed(state, [], [])
     names = tuple(zones)
     watch = next((one for one in state.sources if one.zones == names), None)
     binned = fill_bins(watch.under_way if watch else None, cell, list(zones.values()))
@@ -358,14 +357,12 @@ class _Pass:
         index, row = int(bins.index[place]), int(bins.row[place])
         at = Instant(int(self.cell.seen_ns[row]), int(self.cell.mono_ns[row]))
         moments = self._moments(seen, place)
-        found = []
-        if any(moment.mask & _ANY for moment in moments if moment.figures):
-            favoured = {
-                (finding.subject, zone): finding.cause
-                for finding in self.findings
-                for zone in finding.zones
-            }
-            found = suspicions(moments, index, favoured)
+        favoured = {
+            (finding.subject, zone): finding.cause
+            for finding in self.findings
+            for zone in finding.zones
+        }
+        found = suspicions(moments, index, favoured)
         if bins.jump_ns[place] > JUMP_NS:
             found.append(_clock(bins, place))
         self._take(found, moments, index, at, row)
