@@ -522,6 +522,18 @@ def test_a_configuration_without_a_zone_forgets_it() -> None:
     assert after.sources == ()
 
 
+def test_a_record_of_other_signs_begins_anew() -> None:
+    """What a version with fewer signs carried is left, what it learned and found goes on."""
+    state, _ = run(PLAN, story({0: sets("syringe", power=0.0)}, 120))
+    (watch,) = state.diagnosis.sources
+    fewer = tuple(replace(one, held=one.held[:-2], missed=one.missed[:-2]) for one in watch.carried)
+    old = replace(state.diagnosis, sources=(replace(watch, carried=fewer),))
+    after = engine.adopt(replace(state, diagnosis=old), PLAN)
+    assert after.diagnosis.sources == ()
+    assert after.diagnosis.learned == state.diagnosis.learned
+    assert after.diagnosis.findings == state.diagnosis.findings
+
+
 def test_zones_of_two_sources_are_one_cell() -> None:
     """Heat lost in zones that two controllers serve is one finding."""
     whole = story(LATEST["all heaters open"][0], 120)

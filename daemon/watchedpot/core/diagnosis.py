@@ -167,13 +167,21 @@ def start_diagnosis(plan: DiagnosisPlan) -> Diagnosis:
 
 
 def adopted_diagnosis(state: Diagnosis, plan: DiagnosisPlan) -> Diagnosis:
-    """The same under another configuration: what is still configured goes on, matched by name."""
+    """The same under another configuration: what is still configured goes on, matched by name.
+
+    What was carried of other signs than these, by another version, begins anew.
+    """
     names = [role.zone for role in plan.roles]
     known = {zone.zone: zone for zone in state.learned}
     fresh = start_diagnosis(plan)
     return replace(
         state,
-        sources=tuple(one for one in state.sources if all(zone in names for zone in one.zones)),
+        sources=tuple(
+            one
+            for one in state.sources
+            if all(zone in names for zone in one.zones)
+            and all(len(zone.held) == len(Sign) for zone in one.carried)
+        ),
         learned=tuple(known.get(zone.zone, zone) for zone in fresh.learned),
         findings=tuple(f for f in state.findings if all(zone in names for zone in f.zones)),
     )
