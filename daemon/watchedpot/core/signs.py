@@ -754,7 +754,7 @@ _UNSEEN_KEEPS = [
 _OF_HEAT = [
     *(Sign.FALLS, Sign.COOLS, Sign.DROPS, Sign.DIPPED, Sign.FALLEN, Sign.LITTLE, Sign.STARVED),
     *(Sign.STARVED_LONG, Sign.NO_RISE, Sign.UNASKED, Sign.UNASKED_LONG, Sign.MORE, Sign.MORE_LONG),
-    *(Sign.DOUBLE, Sign.FIFTH_MORE),
+    *(Sign.DOUBLE, Sign.FIFTH_MORE, Sign.MORE_SETTLED, Sign.OPENED, Sign.HOT_BEFORE),
 ]
 """Signs that ask what heat does: they need a temperature."""
 
