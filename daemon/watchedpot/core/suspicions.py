@@ -43,7 +43,7 @@ law), and beyond that it is not low but lost. [1]"""
 
 PLAIN = 0.1
 """Slope of the missing heat over its scatter from which its beginning shows: a tenth of the
-scatter a second is three times it within the half of what is kept; derived. [1/s]"""
+scatter a second is three times it within half a minute; derived. [1/s]"""
 
 FAR_HOT_K = 8.0
 """Further above its setpoint than a loop overshoots without a change of it; common practice: up
