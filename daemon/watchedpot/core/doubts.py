@@ -13,8 +13,9 @@ figure in its window clears a part. Four things can be so:
   a note;
 - a draft takes heat from a nozzle. The block is held, the tip outside of the loop is not. What
   the block loses beyond the usual its tip loses in proportion, so it is further from its block:
-  offset x (1 + extra loss), and so is what is not certain of it. Parts whose tip may have been
-  below its limit by that are reviewed; where no tip is known nothing is said.
+  offset x (1 + extra loss), and so is what is not certain of it. The offset is that without flow:
+  a part begins with melt that has stood in the tip. Parts whose tip may have been below its limit
+  by that are reviewed; where no tip is known nothing is said.
 
 What a tank or a hose was speaks when its melt arrives. Its doubts lie on the melt that leaves
 while they last, and on what may have left since the onset: no more than if it had flowed all the
@@ -227,11 +228,8 @@ def _is_tip_cold(event: Event, place: int, doubt: Doubt, plan: PartPlan) -> bool
     tips = [nth for nth, limits in enumerate(plan.limits) if limits.has_tip]
     if not tips or place != tips[-1]:
         return False
-    wall_c, tip_c = event.detail(f"{plan.zones[place]}_min_c"), event.detail("tip_min_c")
-    if not isinstance(wall_c, float) or not isinstance(tip_c, float):
+    wall_c, limits = event.detail(f"{plan.zones[place]}_min_c"), plan.limits[place]
+    if not isinstance(wall_c, float):
         return False  # it was not seen
-    limits, extra = plan.limits[place], doubt.extra_percent / 100.0
-    offset_mk = 1000.0 * (wall_c - tip_c)
-    spread_mk = limits.tip_spread * offset_mk + limits.tip_spread_mk
-    lowest_mk = 1000.0 * tip_c - extra * offset_mk - (1.0 + extra) * spread_mk
-    return round(lowest_mk) < limits.tip_mk
+    below_mk = (100 + doubt.extra_percent) * (limits.tip_still_mk + limits.tip_spread_mk) // 100
+    return round(1000.0 * wall_c) - below_mk < limits.tip_mk

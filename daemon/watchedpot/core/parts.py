@@ -40,9 +40,8 @@ from watchedpot.core.rules import (
     ZoneKind,
     ZoneRules,
 )
-from watchedpot.core.tip import FILM_SPREAD, MEASURED_OFFSET_K
 from watchedpot.core.units import ns
-from watchedpot.core.zone import hold_up_of
+from watchedpot.core.zone import hold_up_of, tip_plan, usual_c
 
 ZONE_RULES = (
     PartRule.OUTSIDE_WINDOW,
@@ -247,9 +246,9 @@ class Limits:
         Where it counts as near an edge.
     has_tip, tip_mk, near_tip_mk
         The same for the lowest temperature of a tip, where one is known.
-    tip_spread, tip_spread_mk
-        How far its distance from its block may be off: as a share of it where it is told by
-        geometry, beside that where it was measured. [1, mK]
+    tip_still_mk, tip_spread_mk
+        How far a tip without flow is below its usual block in still air, and how far that may be
+        off either way. [mK]
     """
 
     low_mk: int
@@ -260,7 +259,7 @@ class Limits:
     has_tip: bool
     tip_mk: int = 0
     near_tip_mk: int = 0
-    tip_spread: float = 0.0
+    tip_still_mk: int = 0
     tip_spread_mk: int = 0
 
 
@@ -270,7 +269,6 @@ def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
     near_mk = guard_mk + round(1000.0 * judging.near_k)
     low_mk, high_mk = round(1000.0 * zone.low_c), round(1000.0 * zone.high_c)
     tip_mk = 0 if zone.tip is None else round(1000.0 * zone.tip.low_c)
-    is_measured = zone.tip is not None and zone.tip.offset_k is not None
     return Limits(
         low_mk=low_mk + guard_mk,
         high_mk=high_mk - guard_mk,
@@ -280,8 +278,20 @@ def limits_of(zone: ZoneRules, judging: PartRules) -> Limits:
         has_tip=zone.tip is not None,
         tip_mk=tip_mk + guard_mk,
         near_tip_mk=tip_mk + near_mk,
-        tip_spread=0.0 if is_measured else FILM_SPREAD,
-        tip_spread_mk=round(1000.0 * MEASURED_OFFSET_K) if is_measured else 0,
+    )
+
+
+def _with_still_tip(limits: Limits, cell: CellRules, zone: ZoneRules) -> Limits:
+    """The limits of a zone with what its tip is like while no melt flows."""
+    told = tip_plan(cell, zone)
+    if told is None:
+        return limits
+    above_k = usual_c(zone) - cell.ambient_c
+    spread_k = told.offset_uncertainty_k + told.still_uncertainty * above_k
+    return replace(
+        limits,
+        tip_still_mk=round(1000.0 * (told.offset_k + told.still_share * above_k)),
+        tip_spread_mk=round(1000.0 * spread_k),
     )
 
 
@@ -339,7 +349,7 @@ def plan_parts(rules: CellRules) -> PartPlan:
         cell=rules.id,
         verdicts={rule: verdict for rule, verdict in told.items() if verdict is not Verdict.CLEAR},
         zones=tuple(zone.id for zone in rules.zones),
-        limits=tuple(limits_of(zone, judging) for zone in rules.zones),
+        limits=tuple(_with_still_tip(limits_of(z, judging), rules, z) for z in rules.zones),
         is_nozzle=tuple(zone.kind is ZoneKind.NOZZLE for zone in rules.zones),
         transits=transits,
         slug_us=-(-longest_us // SLUGS),

@@ -129,7 +129,7 @@ def plan_zone(cell: CellRules, rules: ZoneRules) -> ZonePlan:
             alarm.kind: ns(alarm.limit_s) for alarm in rules.alarms if alarm.limit_s is not None
         },
         core=plan_core(rules),
-        tip=_tip_plan(cell, rules),
+        tip=tip_plan(cell, rules),
         tip_low=level(rules.tip.low_c, deadband=_deadband_k(cold), is_high=False)
         if rules.tip is not None
         else low,
@@ -140,7 +140,7 @@ def plan_zone(cell: CellRules, rules: ZoneRules) -> ZonePlan:
     )
 
 
-def _tip_plan(cell: CellRules, rules: ZoneRules) -> TipPlan | None:
+def tip_plan(cell: CellRules, rules: ZoneRules) -> TipPlan | None:
     """How the tip follows its block, None where only the block is known."""
     if rules.tip is None:
         return None
