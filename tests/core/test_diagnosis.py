@@ -278,6 +278,26 @@ def test_a_slipped_sensor_stays_slipped() -> None:
     assert events[-1].detail("cause") == Cause.SENSOR_SLIPPED
 
 
+def test_a_fallen_reading_that_its_loop_drove_back_is_as_false_as_before() -> None:
+    """A zone that is 30 K hotter than it reads stays so, and its reading is at its setpoint."""
+    events = told(story({0: sets("nozzle", coupling=0.75, fallen_tau_s=1.0)}, 1500))
+    assert of_kind(events, EventKind.FINDING_ENDED) == []
+    assert events[-1].detail("cause") == Cause.SENSOR_LOW
+    assert events[-1].detail("severity") == Severity.CRITICAL
+
+
+def test_a_fallen_sensor_that_is_put_back_asks_for_a_check_only() -> None:
+    """Its reading leaps back to what its zone is: nothing is critical any more."""
+    moved = {
+        0: sets("nozzle", coupling=0.5, fallen_tau_s=1.0),
+        20: sets("nozzle", coupling=1.0),
+    }
+    events = told(story(moved, 900))
+    assert after_s(events, Cause.SENSOR_LOW, Severity.CRITICAL) <= 10.0
+    assert events[-1].detail("cause") == Cause.SENSOR_SLIPPED
+    assert events[-1].detail("severity") == Severity.SOON
+
+
 def test_a_told_wipe_is_handling() -> None:
     """The same dip with a told wipe is a note about handling and nothing else."""
     wiped = {**SIGNALS, "wiped": lambda s: float(AT_S <= s < AT_S + 8)}

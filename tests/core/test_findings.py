@@ -136,9 +136,15 @@ def test_it_ends_after_quiet_that_was_seen() -> None:
 
 
 @pytest.mark.parametrize("how", ["checked", "off"])
-def test_a_slipped_sensor_waits_for_a_check(how: str) -> None:
+@pytest.mark.parametrize(
+    ("cause", "severity"),
+    [(Cause.SENSOR_SLIPPED, Severity.SOON), (Cause.SENSOR_LOW, Severity.CRITICAL)],
+)
+def test_a_sensor_without_contact_waits_for_a_check(
+    cause: Cause, severity: Severity, how: str
+) -> None:
     """It does not fade until somebody has checked it, or its zone is off."""
-    one = finding(Cause.SENSOR_SLIPPED, Severity.SOON)
+    one = finding(cause, severity)
     for _ in range(500):
         one, kind = unshown(one, TOLD, is_blind=False, is_off=False)
         assert kind is None
@@ -148,9 +154,22 @@ def test_a_slipped_sensor_waits_for_a_check(how: str) -> None:
     assert after.stage is Stage.FADING
 
 
+def test_a_sensor_that_is_put_back_needs_no_check() -> None:
+    """A reading that fell out and leaps back fades as others do; one that slipped does not."""
+    quiet = {"is_blind": False, "is_off": False}
+    fallen = finding(Cause.SENSOR_LOW, Severity.CRITICAL)
+    back, _ = unshown(fallen, TOLD, is_put_back=True, **quiet)
+    assert back.stage is Stage.FADING
+    after, _ = unshown(back, TOLD, **quiet)
+    assert (after.stage, after.quiet) == (Stage.FADING, 2)
+    slipped = finding(Cause.SENSOR_SLIPPED, Severity.SOON)
+    assert unshown(slipped, TOLD, is_put_back=True, **quiet)[0].stage is Stage.OPEN
+
+
 @pytest.mark.parametrize(
     ("cause", "severity", "other"),
     [
+        (Cause.SENSOR_LOW, Severity.CRITICAL, suspicion(Cause.NO_HEAT, Severity.HOLD)),
         (Cause.SENSOR_SLIPPED, Severity.SOON, suspicion(Cause.DRAFT, Severity.NOTE)),
         (Cause.ZONES_CROSSED, Severity.CRITICAL, suspicion(Cause.NO_HEAT, Severity.HOLD)),
         (Cause.ZONES_CROSSED, Severity.CRITICAL, suspicion(Cause.STUCK_ON, Severity.CRITICAL)),

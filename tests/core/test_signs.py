@@ -470,3 +470,20 @@ def test_a_zone_that_cooled_unseen_has_not_dropped() -> None:
     assert first(found, Sign.DROPS) is None
     assert first(found, Sign.FALLEN) is None
     assert (found.mask[0, 64:] & Sign.COOLS.bit).all()
+
+
+@pytest.mark.parametrize("lag_s", [4.0, 8.0, 10.0])
+def test_a_fall_that_comes_to_rest_is_no_starved_zone(lag_s: float) -> None:
+    """A slipped sensor settles within its lag; what is without heat goes on falling."""
+    time_s = BIN_S * np.arange(2 * KEPT) - 60.0
+    fallen_k = np.where(time_s > 0.0, 5.0 * (1.0 - np.exp(-np.maximum(time_s, 0.0) / lag_s)), 0.0)
+    output = np.where(time_s > 0.0, 80.0, REST)
+    slipped = seen(bins(SETPOINT_C - fallen_k, output), known=day_one())
+    assert first(slipped, Sign.STARVED) is None
+    unheated_k = 0.115 * np.maximum(time_s, 0.0)
+    assert first(seen(bins(SETPOINT_C - unheated_k, output), known=day_one()), Sign.STARVED)
+
+
+def day_one() -> Learned:
+    """What is taken for true of a hose of which nothing is learned."""
+    return first_learned("hose", ZoneKind.HOSE)

@@ -512,6 +512,7 @@ class _Pass:
                 at,
                 is_blind=is_heat and any(mask & _BLINDING for mask in ours),
                 is_off=bool(ours) and all(mask & Sign.OFF.bit for mask in ours),
+                is_put_back=any(mask & Sign.LEAPT.bit for mask in ours),
             )
             if kind is None:
                 kept.append(after)

@@ -19,9 +19,10 @@ seen does, and a critical cause is never hidden behind a lesser one that came fi
 of something serious, an overshoot after the power is back, is no other cause of it: meanwhile the
 finding fades. Not seeing
 is no quiet: a blind zone keeps its finding, and the quiet time stands still. A sensor that has
-slipped shows for a minute and stays slipped: its finding lasts until a reference check, or until
-the zone is off, and nothing milder takes its place. So does that of two zones whose sensors are
-exchanged: they swing to and fro, and each half of a swing looks like something else.
+slipped shows for a minute and stays slipped, and one that fell out is no better once its loop has
+driven the reading back: such a finding lasts until a reference check, or until the zone is off,
+and nothing milder takes its place. So does that of two zones whose sensors are exchanged: they
+swing to and fro, and each half of a swing looks like something else.
 
 Decided against: a finding for each zone (a tripped supply would be three faults), and ending one
 by a timer alone (not seeing is not being well).
@@ -135,7 +136,8 @@ class Finding:
     rival, rival_since
         What else leads, and since which bin.
     is_confirmed
-        Whether a person has looked at what does not show by itself any more.
+        Whether a person has looked at what does not show by itself any more, or a reading that
+        had fallen out has leapt back.
     extra_percent
         As last seen, see ``Suspicion``. [%]
     """
@@ -162,7 +164,8 @@ class Finding:
     def is_sticky(self) -> bool:
         """Whether it lasts though nothing of it shows."""
         is_slip = self.cause in STICKY and self.severity is not Severity.NOTE
-        return is_slip and not self.is_confirmed
+        is_out = self.cause is Cause.SENSOR_LOW and self.severity is Severity.CRITICAL
+        return (is_slip or is_out) and not self.is_confirmed
 
 
 class Moved(NamedTuple):
@@ -240,8 +243,16 @@ def shown(finding: Finding, suspicion: Suspicion, index: int, told: Instant) -> 
     return Moved(changed, EventKind.FINDING_CHANGED)
 
 
-def unshown(finding: Finding, told: Instant, *, is_blind: bool, is_off: bool) -> Moved:
-    """The finding after a moment at which nothing of it showed."""
+def unshown(
+    finding: Finding, told: Instant, *, is_blind: bool, is_off: bool, is_put_back: bool = False
+) -> Moved:
+    """The finding after a moment at which nothing of it showed.
+
+    A reading that fell out and leapt back has its contact again; one that a loop has driven back
+    is as false as before, and its zone the hotter for it.
+    """
+    if is_put_back and finding.cause is Cause.SENSOR_LOW:
+        finding = replace(finding, is_confirmed=True)
     if finding.is_sticky and not is_off:
         return Moved(replace(finding, rival=None), None)
     if is_blind:

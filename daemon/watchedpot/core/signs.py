@@ -56,6 +56,10 @@ RAMP_LEAST, RAMP_BACK = 100, 1
 """How far it goes at least, and back at most from one bin to the next; a loop that sees its
 zone trembles by more than the first within seconds. [0.01 %]"""
 
+GOES_ON = 0.75
+"""Share of its fall over the long look that a fall still has which is not over; common practice:
+without heat it loses a hundredth of its rate within the look (closed form). [1]"""
+
 NEVER = -(2**40)
 """A bin before all others."""
 
@@ -819,7 +823,8 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
         & (f.short_output >= much)
         & (f.short_arrives < 0.25 * f.short_output)
         & (f.long_arrives < 0.35 * f.long_output)
-        & (f.short_rate < 0.0)
+        # A zone without heat goes on falling; a sensor that has slipped comes to rest.
+        & (f.short_rate < np.minimum(GOES_ON * f.long_rate, 0.0))
         & (off_k < -1.5)
     )
     is_on[Sign.NO_RISE] = (
