@@ -34,10 +34,11 @@ from support.cells import (
 )
 from support.strategies import only
 from support.traces import nozzle_lump, traced
-from watchedpot.core import engine
-from watchedpot.core.model import Check, EntryKind, EventKind
+from watchedpot.core import engine, inquiry
+from watchedpot.core.model import Check, EntryKind, Event, EventKind
 from watchedpot.core.rules import AlarmKind
 from watchedpot.core.snapshot import Advice, Cause, Severity, Why
+from watchedpot.core.units import NANO
 
 ALARMED = cell(
     zone(alarm(AlarmKind.COLD), output=OUTPUT, **GAP),
@@ -45,6 +46,7 @@ ALARMED = cell(
     **WATCHED,
 )
 DEAD = story(LATEST["the nozzle heater opens"][0], 120)
+STANDING = {**SIGNALS, "dispensing": lambda _: 0.0}
 
 
 def test_the_snapshot_has_what_was_told() -> None:
@@ -174,3 +176,48 @@ def test_an_output_of_another_source_is_used() -> None:
     assert opened[0].detail("not_ruled_out") == ""
     assert "heater at" in str(opened[0].detail("numbers"))
     assert [e.detail("cause") for e in told(DEAD)][-1] == Cause.NO_HEAT
+
+
+def happened(kind: EventKind, at_s: float, cause: Cause | None = None) -> Event:
+    """An event of a finding, or of production."""
+    told = (("finding", "lens_4/1"), ("cause", str(cause)), ("onset_ns", round(40 * NANO)))
+    return Event(kind, instant(at_s), "lens_4", "syringe", told if cause is not None else ())
+
+
+OPENED = (2, happened(EventKind.FINDING_OPENED, 50.0, Cause.CHARGE_CHANGE))
+CHANGED = (5, happened(EventKind.FINDING_CHANGED, 60.0, Cause.DRAFT))
+ENDED = (9, happened(EventKind.FINDING_ENDED, 90.0, Cause.CHARGE_CHANGE))
+STARTED = (7, happened(EventKind.PRODUCTION_STARTED, 70.0))
+
+
+@pytest.mark.parametrize(
+    ("filed", "rows"),
+    [
+        ([OPENED], []),
+        ([STARTED], []),
+        ([OPENED, STARTED], [7]),
+        ([OPENED, ENDED], [9]),
+        ([OPENED, STARTED, ENDED], [7, 9]),
+        ([OPENED, CHANGED, STARTED], []),
+        ([ENDED, STARTED, OPENED], [7, 9]),
+    ],
+)
+def test_a_charge_that_nobody_named_is_asked_for_in_time(
+    filed: list[tuple[int, Event]], rows: list[int]
+) -> None:
+    """When production starts or the finding is over, in whatever order they were filed."""
+    state = engine.start(PLAN)
+    edges = inquiry.unsaid_charges(state, filed, PLAN)
+    assert [edge.row for edge in edges] == rows
+    assert {(edge.zone, edge.since_ns) for edge in edges} <= {("syringe", 40 * NANO)}
+
+
+def test_a_finding_of_the_piece_before_counts() -> None:
+    """It was told in one piece, and production starts in the next."""
+    fallen = story({0: sets("syringe", extra_w=-60.0)}, 60, signals=STANDING)
+    state, events = run(PLAN, fallen)
+    (opened,) = of_kind(events, EventKind.FINDING_OPENED)
+    assert opened.detail("cause") == Cause.CHARGE_CHANGE
+    (edge,) = inquiry.unsaid_charges(state, [STARTED], PLAN)
+    assert (edge.row, edge.zone) == (7, "syringe")
+    assert edge.since_ns == opened.detail("onset_ns")

@@ -101,7 +101,7 @@ class _Piece(NamedTuple):
     filed
         Events with the rows that show them, counted from 1 in the piece, in order.
     dip
-        The first dip of the reservoir that could be that of another charge.
+        The first dip of the reservoir that could be that of another charge, or that is laid to one.
     """
 
     rows: slice
@@ -130,7 +130,6 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
         filed += new
         edges += told
     state = replace(state, zones=tuple(zones))
-    dip = next((edge for edge in edges if edge.name == "is_dip"), None)
     watched = watch(state, cell, piece, edges, plan)
     filed += watched.filed
     # A part is judged by the findings as they are with the row that counts it.
@@ -138,6 +137,9 @@ def _run_piece(state: CellState, cell: CellColumns, piece: slice, plan: CellPlan
         before, cell, piece, traces=traces, filed=filed, plan=plan
     )
     filed += suspected
+    dips = [edge for edge in edges if edge.name == "is_dip"]
+    dips += inquiry.unsaid_charges(before, filed, plan)
+    dip = min(dips, key=lambda edge: edge.row, default=None)
     made = judge(before, cell, piece, Walked(traces, edges, turns), plan)
     filed += made.filed
     filed.sort(key=lambda pair: pair[0])

@@ -19,9 +19,9 @@ from watchedpot.core.forecast import leaving
 from watchedpot.core.model import Entry, EntryKind, EventKind
 from watchedpot.core.series import Held, hold
 from watchedpot.core.signs import PHASE_CODE
-from watchedpot.core.snapshot import AlarmSnapshot, FindingSnapshot, LeavingSnapshot
+from watchedpot.core.snapshot import AlarmSnapshot, Cause, FindingSnapshot, LeavingSnapshot
 from watchedpot.core.units import ns
-from watchedpot.core.walk import Filed, ZoneTrace
+from watchedpot.core.walk import Filed, ZoneEdge, ZoneTrace
 from watchedpot.core.zone import NEVER_NS, Columns, ZonePlan, ZoneState
 
 NEW_CHARGE_NS = ns(10.0)
@@ -155,6 +155,44 @@ def _snapshot(
         finding, cell=plan.rules.id, alarms=names, action=ACTIONS[finding.cause]
     )
 
+
+def unsaid_charges(before: CellState, filed: Sequence[Filed], plan: CellPlan) -> list[ZoneEdge]:
+    """Dips that a finding lays to another charge, when somebody must have said so.
+
+    That is when production starts while it lasts, or when it is over: whoever loads a charge
+    seldom says so before it is in.
+
+    Parameters
+    ----------
+    before
+        The cell before a piece.
+    filed
+        All that happened in the piece, with the rows that show it.
+    """
+    onsets_ns = {
+        f"{plan.rules.id}/{one.number}": (one.zones[0], one.onset.mono_ns)
+        for one in before.diagnosis.findings
+        if one.cause is Cause.CHARGE_CHANGE
+    }
+    found = []
+    for row, event in sorted(filed, key=lambda pair: pair[0]):
+        name = str(event.detail("finding"))
+        is_over = event.kind is EventKind.FINDING_ENDED and name in onsets_ns
+        if is_over or (event.kind is EventKind.PRODUCTION_STARTED and onsets_ns):
+            zone, onset_ns = onsets_ns.get(name) or next(iter(onsets_ns.values()))
+            at_ns = event.at.mono_ns
+            found.append(ZoneEdge(row, at_ns, zone, "is_unsaid", is_on=False, since_ns=onset_ns))
+        if event.kind in _FINDING_TOLD:
+            onsets_ns.pop(name, None)
+            onset = event.detail("onset_ns")
+            if event.detail("cause") == Cause.CHARGE_CHANGE and isinstance(onset, int):
+                onsets_ns[name] = (event.zone, onset)
+        elif is_over:
+            del onsets_ns[name]
+    return found
+
+
+_FINDING_TOLD = frozenset({EventKind.FINDING_OPENED, EventKind.FINDING_CHANGED})
 
 LOOKED_BACK = 16
 """Bins through which the course of a zone is laid: half a minute. [1]"""

@@ -235,7 +235,7 @@ def suspect_change(state: CellState, plan: CellPlan, at: Instant, edge: ZoneEdge
         return state, []  # the dip of the charge that was said to be loaded
     details: tuple[tuple[str, Detail], ...] = (
         ("charge_id", before.id),
-        ("drop_k", DIP_K),
+        ("drop_k", DIP_K if edge.name == "is_dip" else None),
         ("duration_s", (edge.at_ns - edge.since_ns) / NANO),
     )
     events = [Event(EventKind.CHARGE_SUSPECTED, at, plan.rules.id, edge.zone, details)]

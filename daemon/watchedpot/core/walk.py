@@ -61,8 +61,8 @@ class ZoneEdge(NamedTuple):
         The row that shows it, and when it happened. [ns]
     name
         ``is_seen``, ``is_ready``, ``is_cold`` (what its cold alarm is about), ``is_heated``,
-        ``is_soaked``, ``is_overheated``, ``is_near``, ``is_spent`` or ``is_dip``, the last one
-        over by then.
+        ``is_soaked``, ``is_overheated``, ``is_near``, ``is_spent``, ``is_dip``, over by then, or
+        ``is_unsaid``, a dip that a finding lays to another charge.
     life
         Of a reservoir.
     since_ns
