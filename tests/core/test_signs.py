@@ -487,3 +487,15 @@ def test_a_fall_that_comes_to_rest_is_no_starved_zone(lag_s: float) -> None:
 def day_one() -> Learned:
     """What is taken for true of a hose of which nothing is learned."""
     return first_learned("hose", ZoneKind.HOSE)
+
+
+def test_a_reading_that_leaps_once_is_no_unasked_heat() -> None:
+    """A sensor pressed home shows 3 K more at once; a welded relay as much in 8 s, and goes on."""
+    time_s = BIN_S * np.arange(2 * KEPT) - 60.0
+    pressed = np.where(time_s > 0.0, SETPOINT_C + 3.0, SETPOINT_C)
+    off = np.where(time_s > 0.0, 0.0, REST)
+    assert first(seen(bins(pressed, off)), Sign.UNASKED) is None
+    welded = SETPOINT_C + 0.36 * np.maximum(time_s, 0.0)
+    place = first(seen(bins(welded, off)), Sign.UNASKED)
+    assert place is not None
+    assert time_s[place] <= 20.0

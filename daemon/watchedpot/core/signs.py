@@ -225,7 +225,7 @@ PATIENCE: dict[Sign, Patience] = {
     Sign.LITTLE: Patience(8.0, 12.0),
     Sign.STARVED: Patience(10.0, 14.0),
     Sign.NO_RISE: Patience(20.0, 10.0),
-    Sign.UNASKED: Patience(4.0, 6.0),
+    Sign.UNASKED: Patience(8.0, 6.0),
     Sign.UNASKED_LONG: Patience(16.0, 6.0),
     Sign.MORE: Patience(30.0, 30.0),
     Sign.DOUBLE: Patience(30.0, 30.0),
@@ -839,6 +839,8 @@ def _heater_conditions(is_on: Bools, f: Figures, zones: ZoneFigures, outputs: In
         & (f.output <= 2.0)
         & (f.short_arrives >= np.maximum(30.0, np.minimum(1.4 * f.need, 50.0)))
         & ((f.short_rate > 0.12 * zones.full_rate) | (off_k > 10.0))
+        # A sensor that is pressed home leaps once; heat goes on.
+        & ((f.fallen_k > 3.0 * f.short_rate) | (off_k > 10.0))
         & (off_k > 0.3)
     )
     is_on[Sign.UNASKED] = is_on[Sign.UNASKED_LONG] = is_unasked
