@@ -80,7 +80,7 @@ Runs = Mapping[int, Sequence[int]]
 def told() -> tuple[Mapping[str, CellRules], Mapping[str, Source]]:
     """Rules and source of each cell of the demonstration, as configured."""
     configuration = load(CONFIG)
-    rules = {cell.id: replace(cell, finds_causes=True) for cell in configuration.cells}
+    rules = {cell.id: cell for cell in configuration.cells}
     return rules, {source.id: source for source in configuration.sources}
 
 

@@ -125,7 +125,7 @@ class Cells:
             ambient_c=cell.ambient_c,
             purge_after_idle_s=cell.purge_after_idle_min * 60.0,
             judging=self._judging.rules(cell, material, place),
-            finds_causes=cell.causes_on_trial,
+            finds_causes=cell.causes,
             # The heartbeat is of the source, not of the cell's account.
             **{signal: f"{cell.id}/{signal}" for signal in wired if signal != "heartbeat"},
         )

@@ -724,9 +724,9 @@ class Cell(Part):
     """Room temperature where no channel tells it, -20 to 60 [degC]."""
     purge_after_idle_min: Minutes = 10.0
     """Longest pause after which the nozzle may dispense unpurged [min]."""
-    causes_on_trial: bool = False
+    causes: bool = True
     """Whether it is concluded what moves the temperatures, shown with its evidence and made part of
-    the advice. On trial: it may call critical what is not; leave it off where people act on it."""
+    the advice and of what is said of parts."""
     charge: Charge = Field(default_factory=Charge)
     """What is known of its charges before they come."""
     air: Air | None = None
