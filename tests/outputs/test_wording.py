@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchedpot.core.alarms import AlarmInput
+from watchedpot.core.findings import Finding, Stage, Subject, finding_event
 from watchedpot.core.model import Detail, Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule
 from watchedpot.core.snapshot import (
@@ -835,7 +836,7 @@ def test_a_finding_says_what_is_seen_why_and_what_to_do(kind: EventKind) -> None
     assert said(kind, "lens_4", "nozzle", **FOUND) == (
         "lens_4 nozzle, syringe: 116.2 degC and falling 0.09 K/s, heater at 100 %. "
         "Likely no power reaches its heater (84 %): 2 % of 100 % arrives. "
-        "Against it and others: not draft: no air takes all that the heater gives. "
+        "What speaks against: not draft: no air takes all that the heater gives. "
         "Not ruled out: no other zone is read. Hold dispensing"
     )
 
@@ -860,12 +861,38 @@ def test_a_finding_that_is_over_says_what_it_was_and_how_long() -> None:
 def test_the_sentence_of_a_finding_weighs_the_likeliest_two_others() -> None:
     """The first thing against each of two others, in order of likelihood; units keep their case."""
     assert finding_sentence(FINDING) == (
-        "nozzle and syringe: 116.2 degC. "
+        "nozzle, syringe: 116.2 degC. "
         "Likely no power reaches its heater (70 %): 2 % of 100 % arrives. "
-        "But it fell by 3 K at once. "
-        "Not sensor low: the fall is that of cooling, 0.10 K/s; not draft: the door is shut. "
-        "The setpoint is not read. Hold dispensing"
+        "What speaks against: it fell by 3 K at once; "
+        "not sensor low: the fall is that of cooling, 0.10 K/s; not draft: the door is shut. "
+        "Not ruled out: the setpoint is not read. Hold dispensing"
     )
+
+
+def test_page_and_log_say_the_same_of_a_finding() -> None:
+    """The log puts its cell before it."""
+    finding = Finding(
+        3,
+        Subject.HEAT,
+        Stage.OPEN,
+        Cause.NO_HEAT,
+        FINDING.severity,
+        FINDING.onset,
+        FINDING.told,
+        FINDING.zones,
+        FINDING.candidates,
+        FINDING.numbers,
+        FINDING.not_ruled_out,
+    )
+    event = finding_event(
+        finding,
+        EventKind.FINDING_OPENED,
+        FINDING.told,
+        cell="lens_4",
+        alarms=(),
+        action=FINDING.first_action,
+    )
+    assert sentence(event) == f"lens_4 {finding_sentence(FINDING)}"
 
 
 @pytest.mark.parametrize("cause", Cause)

@@ -30,6 +30,7 @@ by a timer alone (not seeing is not being well).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -281,7 +282,6 @@ def finding_event(
         named = [c for c in finding.candidates if c.cause is finding.cause]
         likeliest = named[0] if named else replace(likeliest, cause=finding.cause)
         others = [c for c in finding.candidates if c.cause is not finding.cause]
-    against = [f"not {words(c.cause)}: {t}" for c in others for t in c.speaks_against[:1]]
     details: tuple[tuple[str, Detail], ...] = (
         ("finding", f"{cell}/{finding.number}"),
         ("cause", finding.cause.value),
@@ -294,7 +294,7 @@ def finding_event(
         ("numbers", finding.numbers),
         ("speaks_for", "; ".join(likeliest.speaks_for)),
         ("others", ", ".join(f"{c.cause.value} {c.certainty:.2f}" for c in others)),
-        ("against", "; ".join([*likeliest.speaks_against, *against])),
+        ("against", "; ".join(spoken_against(likeliest, others))),
         ("not_ruled_out", "; ".join(finding.not_ruled_out)),
         ("action", action),
     )
@@ -304,6 +304,19 @@ def finding_event(
     zone = "" if finding.subject is Subject.CLOCK or not finding.zones else finding.zones[0]
     whole = (Cause.ALL_HEAT_LOST, Cause.SUPPLY_LOW, Cause.PLC_RESTART, Cause.CLOCK)
     return Event(kind, at, cell, "" if finding.cause in whole else zone, details)
+
+
+def spoken_against(likeliest: Candidate, others: Sequence[Candidate]) -> list[str]:
+    """What speaks against the likeliest cause, and first of all against two of the others.
+
+    Examples
+    --------
+    >>> draft = Candidate(Cause.DRAFT, 0.1, (), ("the door is shut",))
+    >>> spoken_against(Candidate(Cause.NO_HEAT, 0.8), [draft])
+    ['not draft: the door is shut']
+    """
+    others_told = [f"not {words(c.cause)}: {t}" for c in others for t in c.speaks_against[:1]]
+    return [*likeliest.speaks_against, *others_told[:2]]
 
 
 def words(cause: Cause) -> str:

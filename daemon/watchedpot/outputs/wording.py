@@ -12,6 +12,7 @@ from math import isfinite
 
 from watchedpot.core.doubts import RULES as DOUBTING
 from watchedpot.core.doubts import evidence
+from watchedpot.core.findings import spoken_against
 from watchedpot.core.model import Event, EventKind, Instant, Reason
 from watchedpot.core.rules import AlarmKind, PartRule, Verdict
 from watchedpot.core.snapshot import AlarmState, Cause, ChargeState, FindingSnapshot, Phase
@@ -551,39 +552,47 @@ def finding_sentence(finding: FindingSnapshot) -> str:
     Hold dispensing
     """
     likeliest, *others = finding.candidates
-    against = [(c.cause, c.speaks_against[0]) for c in others if c.speaks_against]
-    reasons = joined(*likeliest.speaks_for)
-    parts = [
-        f"{' and '.join(finding.zones) or 'the cell'}: {finding.numbers}",
-        f"Likely {_LIKELY[likeliest.cause]} ({percent(likeliest.certainty)})"
-        + (f": {reasons}" if reasons else ""),
-        _begun(joined(*(f"but {text}" for text in likeliest.speaks_against))),
-        _begun(joined(*(f"not {_cause_words(c)}: {t}" for c, t in against[:2]))),
-        _begun(joined(*finding.not_ruled_out)),
-        finding.first_action,
-    ]
-    return ". ".join(part for part in parts if part)
-
-
-def _begun(text: str) -> str:
-    """A sentence's beginning; units keep their case."""
-    return text[:1].upper() + text[1:]
-
-
-def _cause_words(cause: Cause) -> str:
-    """A cause in a word or two."""
-    return cause.value.replace("_", " ")
+    return _finding_words(
+        ", ".join(finding.zones) or "the cell",
+        finding.numbers,
+        f"{_LIKELY[likeliest.cause]} ({percent(likeliest.certainty)})",
+        speaks_for="; ".join(likeliest.speaks_for),
+        against="; ".join(spoken_against(likeliest, others)),
+        not_ruled_out="; ".join(finding.not_ruled_out),
+        action=finding.first_action,
+    )
 
 
 def _found(event: Event) -> str:
-    """The same sentence from an event of a finding."""
-    reasons = _given(event, "speaks_for", ": {}")
+    """The same sentence from an event of a finding, with its cell."""
+    return _finding_words(
+        _found_at(event),
+        _text(event, "numbers"),
+        f"{_LIKELY[_cause(event)]}{_share(event, 'certainty', ' ({})')}",
+        speaks_for=_text(event, "speaks_for"),
+        against=_text(event, "against"),
+        not_ruled_out=_text(event, "not_ruled_out"),
+        action=_text(event, "action"),
+    )
+
+
+def _finding_words(
+    place: str,
+    numbers: str,
+    likely: str,
+    *,
+    speaks_for: str,
+    against: str,
+    not_ruled_out: str,
+    action: str,
+) -> str:
+    """Where, the figures, what is likely and why, what speaks against, what to do first."""
     parts = [
-        f"{_found_at(event)}: {_text(event, 'numbers')}",
-        f"Likely {_LIKELY[_cause(event)]}{_share(event, 'certainty', ' ({})')}{reasons}",
-        _given(event, "against", "Against it and others: {}"),
-        _given(event, "not_ruled_out", "Not ruled out: {}"),
-        _text(event, "action"),
+        f"{place}: {numbers}",
+        f"Likely {likely}" + (f": {speaks_for}" if speaks_for else ""),
+        f"What speaks against: {against}" if against else "",
+        f"Not ruled out: {not_ruled_out}" if not_ruled_out else "",
+        action,
     ]
     return ". ".join(part for part in parts if part)
 
