@@ -302,6 +302,21 @@ def test_cause_and_evidence_stand_under_the_alarm(page: Page, fake: Fake) -> Non
     expect(panel.get_by_role("listitem")).to_contain_text("No heat, nozzle")
 
 
+def test_a_critical_cause_has_its_own_hue(page: Page, fake: Fake) -> None:
+    """Though the alarm of the limit that was passed is less; as long as the cause lasts."""
+    opened(page, fake)
+    block = page.locator("[data-cell=lens_4] .word-block")
+    cold = cold_nozzle(normal())
+    fake.show(cold)
+    expect(block).to_have_class(re.compile("is-high"))
+    cold["cells"][0]["findings"] = [NO_HEAT | {"severity": "critical"}]
+    fake.show(cold)
+    expect(block).to_have_class(re.compile("is-critical"))
+    cold["cells"][0]["findings"] = [NO_HEAT | {"severity": "critical", "ended": ago(3)}]
+    fake.show(cold)
+    expect(block).to_have_class(re.compile("is-high"))
+
+
 def test_a_zone_that_will_leave_its_window_says_when(page: Page, fake: Fake) -> None:
     """About when and beyond which edge, as long as that is so."""
     opened(page, fake)

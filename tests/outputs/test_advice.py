@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outputs.samples import CHARGE, CORE, TIP, make_cell
+from outputs.samples import CHARGE, CORE, NO_HEAT, TIP, make_cell
 from watchedpot.core.model import Quality, Reason
 from watchedpot.core.snapshot import (
     Advice,
@@ -49,6 +49,7 @@ def with_zone(cell: CellSnapshot, zone: ZoneSnapshot) -> CellSnapshot:
 
 
 SYRINGE, NOZZLE = make_cell().zones
+DEAD = AdviceSnapshot(Advice.HOLD, Why.NO_HEAT, "nozzle")
 NAMELESS = replace(CHARGE, id=None)
 
 
@@ -442,3 +443,12 @@ def test_the_words_stay_calm_and_safe() -> None:
         re.IGNORECASE,
     )
     assert [text for text in told if loud.search(text)] == []
+
+
+def test_a_cause_is_told_in_short() -> None:
+    """Where, what is likely and how sure, what to do first; the evidence stands beside it."""
+    dead = replace(make_cell(), advice=DEAD, findings=(NO_HEAT,))
+    told = "nozzle: likely no power reaches its heater (84 %). "
+    assert advice_sentence(dead).endswith(told + NO_HEAT.first_action)
+    over = replace(dead, findings=(replace(NO_HEAT, ended=NO_HEAT.told),))
+    assert "something is wrong at nozzle" in advice_sentence(over)

@@ -23,7 +23,7 @@ from watchedpot.core.units import NANO
 from watchedpot.outputs.wording import (
     ahead,
     duration,
-    finding_sentence,
+    finding_brief,
     joined,
     listed,
     percent,
@@ -338,11 +338,11 @@ def _all_well(_: CellSnapshot, __: ZoneSnapshot | None) -> str:
 
 
 def _found(cell: CellSnapshot, zone: ZoneSnapshot | None) -> str:
-    """The sentence of the worst finding that lasts, of the zone where it names one."""
+    """What the worst finding that lasts comes to, of the zone where it names one."""
     name = zone.id if zone is not None else ""
     lasting = [one for one in cell.findings or () if one.ended is None]
     ours = [one for one in lasting if name in one.zones] or lasting
-    return finding_sentence(ours[0]) if ours else f"something is wrong at {_named(zone)}"
+    return finding_brief(ours[0]) if ours else f"something is wrong at {_named(zone)}"
 
 
 _REASONS: dict[Why, Callable[[CellSnapshot, ZoneSnapshot | None], str]] = {

@@ -563,6 +563,25 @@ def finding_sentence(finding: FindingSnapshot) -> str:
     )
 
 
+def finding_brief(finding: FindingSnapshot) -> str:
+    """What a finding comes to for somebody who passes by: where, what is likely, what to do first.
+
+    Examples
+    --------
+    >>> from watchedpot.core.snapshot import Candidate, Severity
+    >>> now, causes = Instant(0, 0), (Candidate(Cause.NO_HEAT, 0.8, ("no heat arrives",)),)
+    >>> finding_brief(
+    ...     FindingSnapshot("lens_4/1", Severity.HOLD, now, now, causes, (), ("nozzle",), (),
+    ...     "116.2 degC", "Hold dispensing")
+    ... )
+    'nozzle: likely no power reaches its heater (80 %). Hold dispensing'
+    """
+    likeliest = finding.candidates[0]
+    place = ", ".join(finding.zones) or "the cell"
+    sure = percent(likeliest.certainty)
+    return f"{place}: likely {_LIKELY[likeliest.cause]} ({sure}). {finding.first_action}"
+
+
 def _found(event: Event) -> str:
     """The same sentence from an event of a finding, with its cell."""
     return _finding_words(

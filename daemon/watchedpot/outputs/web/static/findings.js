@@ -13,7 +13,7 @@ function findingCard(finding, now) {
   const [first, ...others] = finding.candidates;
   const sign = SIGNS[finding.severity];
   return h("article", { class: `finding is-${finding.severity}`, "data-key": finding.id, "data-finding": finding.id },
-    h("h3", {}, sign && prioritySign(sign, { plain: true }), capital(spaced(first.cause)),
+    h("h3", {}, sign && [prioritySign(sign, { plain: true }), " "], capital(spaced(first.cause)),
       h("span", { class: "quiet" }, ` ${finding.zones.map(spaced).join(", ")}, since ${moment(finding.onset, now)}, sure to ${share(first.certainty)}`)),
     h("p", { class: "deed" }, h("strong", {}, told(finding.first_action))),
     h("p", {}, capital(told(finding.sentence))),

@@ -10,9 +10,13 @@ const SHOWN = 2; // alarms in the row of a cell
 
 export const open = (cell) => cell.alarms.filter((alarm) => !alarm.is_put_aside).sort(worstFirst);
 
+const isCritical = ({ severity, ended }) => severity === "critical" && ended === null;
+
 // The hue of a cell: that of its worst alarm; before an alarm has come, what the advice is worth.
+// No alarm outranks a critical cause: a limit that was passed does not know of it.
 export function hueOf(cell) {
   if (cell.level !== "act" && cell.level !== "attention") return null;
+  if (cell.findings?.some(isCritical)) return "critical";
   return open(cell)[0]?.priority ?? (cell.level === "act" ? "high" : "medium");
 }
 
