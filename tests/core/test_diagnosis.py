@@ -691,6 +691,7 @@ PLANTS = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.timeout(60)
 @settings(derandomize=True, deadline=None, database=None, max_examples=60)
 @given(
     plant=PLANTS,
