@@ -222,6 +222,21 @@ def test_much_output_that_is_meant_is_no_answer_to_a_lost_reading(lost: Sign, me
     assert (cause is Cause.SENSOR_LOW, severity) == (False, Severity.HOLD)
 
 
+@pytest.mark.parametrize("way_up", [Sign.HEATING, Sign.RECOVERING, Sign.STEPPED])
+def test_a_reading_out_of_range_on_the_way_up_is_rather_the_sensor(way_up: Sign) -> None:
+    """Full output is usual there, whatever the controller reads: the scale is the next likely."""
+    found = certainties_of_data(Sign.UNREADABLE, Sign.PUSHED, Sign.LIVE, way_up)
+    assert list(found)[:2] == [Cause.SENSOR_BREAK, Cause.SCALE_OR_UNIT]
+    assert found[Cause.SENSOR_BREAK] < 0.6
+
+
+def certainties_of_data(*signs: Sign) -> dict[Cause, float]:
+    """Each cause that the data rules list, the likeliest first."""
+    found = rank(DATA_RULES, mask_of((*signs, Sign.OUTPUT_READ)), FIGURES)
+    assert found is not None
+    return {one.cause: one.certainty for one in found.candidates}
+
+
 def test_a_reading_out_of_range_while_the_controller_goes_on_is_a_scale() -> None:
     """Its controller has another number: some output, and not much, is no run-away."""
     assert of_data(Sign.UNREADABLE, Sign.LIVE) == (Cause.SCALE_OR_UNIT, Severity.HOLD)

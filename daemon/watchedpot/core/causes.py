@@ -610,6 +610,18 @@ DATA_RULES: tuple[Rule, ...] = (
         Severity.CRITICAL,
         (S.HEATING, S.RECOVERING, S.STEPPED, S.OFF),
     ),
+    # On the way up full output is usual, whatever the controller reads: not so sure, not so grave.
+    *(
+        Rule(
+            C.SENSOR_BREAK,
+            20.0,
+            (S.UNREADABLE, S.PUSHED, sign),
+            "its value is beyond what the sensor can return; " + _PUSHED,
+            Severity.HOLD,
+            (S.OFF,),
+        )
+        for sign in (S.HEATING, S.RECOVERING, S.STEPPED)
+    ),
     Rule(
         C.SENSOR_BREAK,
         9.0,
