@@ -302,6 +302,18 @@ def test_cause_and_evidence_stand_under_the_alarm(page: Page, fake: Fake) -> Non
     expect(panel.get_by_role("listitem")).to_contain_text("No heat, nozzle")
 
 
+def test_an_alarm_says_what_likely_caused_it(page: Page, fake: Fake) -> None:
+    """The sentence of the finding that explains it, as long as that lasts."""
+    opened(page, fake, "#/alarms")
+    cold = cold_nozzle(normal())
+    fake.show(cold)
+    likely = page.locator("[data-alarm='lens_4/nozzle/cold'] .likely")
+    expect(likely).to_contain_text("Likely no power reaches its heater (84 %)")
+    cold["cells"][0]["findings"][0]["ended"] = ago(3)
+    fake.show(cold)
+    expect(likely).to_have_count(0)
+
+
 def test_a_critical_cause_has_its_own_hue(page: Page, fake: Fake) -> None:
     """Though the alarm of the limit that was passed is less; as long as the cause lasts."""
     opened(page, fake)

@@ -582,8 +582,8 @@ def finding_brief(finding: FindingSnapshot) -> str:
     return f"{place}: likely {_LIKELY[likeliest.cause]} ({sure}). {finding.first_action}"
 
 
-def _found(event: Event) -> str:
-    """The same sentence from an event of a finding, with its cell."""
+def finding_told(event: Event) -> str:
+    """The same sentence from an event of a finding, also of its end, with its cell."""
     return _finding_words(
         _found_at(event),
         _text(event, "numbers"),
@@ -923,8 +923,8 @@ _SENTENCES: dict[EventKind, Callable[[Event], str]] = {
     EventKind.AIR_MOIST: _air_moist,
     EventKind.AIR_DRY: _air_dry,
     EventKind.WIPED: _wiped,
-    EventKind.FINDING_OPENED: _found,
-    EventKind.FINDING_CHANGED: _found,
+    EventKind.FINDING_OPENED: finding_told,
+    EventKind.FINDING_CHANGED: finding_told,
     EventKind.FINDING_ENDED: _finding_ended,
     EventKind.ENTRY_REFUSED: _entry_refused,
     EventKind.DAEMON_STARTED: _daemon_started,

@@ -106,11 +106,14 @@ def test_a_finding_is_told_as_it_was_last_said(tmp_path: Path) -> None:
     sample.write(path, more=events)
     over, lasting = rows_of(sections.findings(sample.facts_of(path), STYLE))
     assert over == [
-        *("06:10:00", "06:11:40", "nozzle", "no heat, 84 %", "112.0 °C and falling 0.09 K/s"),
-        *("the heater is at 100 % and the nozzle falls", "part_of_heat 0.06", "Hold dispensing."),
+        *("06:10:00", "06:11:40", "nozzle", "no heat, 84 %"),
+        "lens_4 nozzle: 112.0 °C and falling 0.09 K/s. Likely no power reaches its heater (84 %): "
+        "the heater is at 100 % and the nozzle falls. Hold dispensing.",
+        "part_of_heat 0.06",
     ]
     assert lasting[:4] == ["06:12:00", "not yet", "the cell", f"no heat, {DASH}"]
-    assert lasting[5:7] == [DASH, DASH]
+    assert lasting[4].startswith("lens_4 nozzle: 112.0 °C")
+    assert lasting[5] == DASH
 
 
 def test_a_finding_from_before_the_span_is_told_by_its_end(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from watchedpot.outputs.report.performance import Performance
 from watchedpot.outputs.report.phrases import ENDINGS, alarm, phrase, real, whole
 from watchedpot.outputs.report.style import NONE, Style, percent, span, words
 from watchedpot.outputs.report.verdicts import Numbers
-from watchedpot.outputs.wording import plain
+from watchedpot.outputs.wording import finding_told, plain
 
 MOST_ROWS = 40
 """Rows of a table of single things; what is left out is counted below it. [1]"""
@@ -240,19 +240,14 @@ def findings(facts: Facts, style: Style) -> Markup:
                 style.time(each.ended.at.utc_ns) if each.ended is not None else "not yet",
                 _said(told, "zones") or "the cell",
                 f"{words(_said(told, 'cause'))}, {sure}",
-                _said(told, "numbers"),
-                _said(told, "speaks_for") or NONE,
+                plain(finding_told(told)).replace("degC", "°C"),
                 _said(told, "others") or NONE,
-                _said(told, "action"),
             )
         )
     return section(
         title,
         table(
-            (
-                *("onset", "end", "where", "likely cause", "figures", "speaks for it"),
-                *("also possible", "first action"),
-            ),
+            ("onset", "end", "where", "likely cause", "what was concluded", "also possible"),
             rows,
         ),
         left_out(len(facts.findings) - MOST_ROWS, "findings"),

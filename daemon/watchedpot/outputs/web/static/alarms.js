@@ -48,7 +48,13 @@ function buttons(alarm) {
         "aria-label": `${text} ${placeOf(alarm)}: ${told(alarm.title)}` }, text)));
 }
 
-export function alarmCard(alarm, now, { isWhole = true } = {}) {
+// The finding that lasts and explains an alarm, if there is one.
+const findingOf = (state, alarm) =>
+  state.cells
+    .find((cell) => cell.id === alarm.cell)
+    ?.findings?.find(({ ended, alarms }) => ended === null && alarms.includes(alarm.id));
+
+export function alarmCard(alarm, now, { isWhole = true, finding = null } = {}) {
   return h("article", { class: `alarm is-${alarm.priority}${alarm.is_put_aside ? " is-aside" : ""}`,
     "data-key": alarm.id, "data-alarm": alarm.id, "data-state": alarm.state,
     "aria-label": `${alarm.priority} alarm, ${placeOf(alarm)}: ${told(alarm.title)}` },
@@ -60,6 +66,7 @@ export function alarmCard(alarm, now, { isWhole = true } = {}) {
         alarm.parts_since ? `; ${plural(alarm.parts_since, "part")} suspect since it was raised` : "",
         alarm.raised > 1 ? `; raised ${alarm.raised} times` : ""),
       alarm.is_put_aside && aside(alarm, now),
+      finding && h("p", { class: "likely" }, capital(told(finding.sentence))),
       h("p", { class: "response" }, told(alarm.response)),
       isWhole && h("details", { "data-key": "more" }, h("summary", {}, "Cause and consequence"),
           h("p", {}, told(alarm.cause)), h("p", {}, told(alarm.consequence)),
@@ -107,7 +114,7 @@ export function alarmsView(state, { isLost, route, fetched }) {
       ? notKnown()
       : alarms.length === 0
         ? h("p", { class: "empty" }, isAside ? "No alarm is put aside." : "No alarm is open.")
-        : h("div", { class: "alarm-list" }, inOrder(alarms).map((alarm) => alarmCard(alarm, state.now))),
+        : h("div", { class: "alarm-list" }, inOrder(alarms).map((alarm) => alarmCard(alarm, state.now, { finding: findingOf(state, alarm) }))),
     !isLost && !isAside && served(fetched.get("/api/v1/alarms", { everyMs: 60000 }).value?.performance, state.now),
   ];
 }
