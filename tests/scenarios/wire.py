@@ -22,7 +22,7 @@ from scenarios.score import (
     ready_of,
 )
 from support.cells import UTC_NS
-from support.made import Played, Truth
+from support.made import CORE, Played, Truth
 from support.plant import Plant, alive
 from watchedpot.core.model import EventKind
 from watchedpot.core.rules import CellRules
@@ -132,5 +132,5 @@ def _played(plant: Plant, rules: CellRules, *, until_ns: int) -> Played:
         judged,
         [event for event in events if event.kind is EventKind.COUNTER_JUMPED],
         events,
-        {name: (flowed_s, c) for name, c in zip(names, blocks_c, strict=True)},
+        {name: (flowed_s, c) for name, c in zip([*names, CORE], [*blocks_c, core_c], strict=True)},
     )

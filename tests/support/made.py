@@ -174,6 +174,10 @@ def play(
     )
 
 
+CORE = "the core of the reservoir"
+"""Its name beside those of the zones."""
+
+
 class Recorder:
     """Keeps the truth of every part."""
 
@@ -189,6 +193,7 @@ class Recorder:
         self.counted = cell.cycle.parts
         self.flows: list[float] = []
         self.walls: list[list[float]] = []
+        self.cores: list[float] = []
 
     def note(self, now_s: float, scan_s: float) -> None:
         """One scan."""
@@ -203,6 +208,7 @@ class Recorder:
         self.flowed_s += scan_s if is_flowing else 0.0
         self.flows.append(self.flowed_s)
         self.walls.append(blocks_c)
+        self.cores.append(temp_c[net.core_lump])
         now_ns = round(now_s * NANO)
         if is_flowing:
             if self.now is None:
@@ -239,9 +245,10 @@ class Recorder:
         self.dose_s += scan_s * float(np.exp(TRUE_EA_J_PER_MOL / GAS_J_PER_MOL_K * inverse))
 
     def upstream(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-        """Dispensing time and block of each zone, scan by scan."""
+        """Dispensing time with the block of each zone and with the core, scan by scan."""
         flows, walls = np.array(self.flows), np.array(self.walls)
-        return {zone.id: (flows, walls[:, n]) for n, zone in enumerate(self.rules.zones)}
+        blocks = {zone.id: (flows, walls[:, n]) for n, zone in enumerate(self.rules.zones)}
+        return blocks | {CORE: (flows, np.array(self.cores))}
 
 
 class _Watcher:
@@ -367,7 +374,7 @@ def faults(part: Truth, played: Played) -> set[str]:
     reservoir = rules.reservoir
     if reservoir is not None and reservoir.soak is not None:
         needed_c = reservoir.soak.ready_c - reservoir.soak.tolerance_k
-        if part.core_c < needed_c:
+        if _core_met(part, rules.zones.index(reservoir), played) < needed_c:
             found.add("core")
     ageing = None if reservoir is None else reservoir.material.ageing
     if ageing is not None and part.dose_s > ageing.pot_life_s:
@@ -380,16 +387,32 @@ def faults(part: Truth, played: Played) -> set[str]:
 def _met(part: Truth, place: int, played: Played) -> tuple[float, float]:
     """What the melt of a part met in a zone: now, or when it passed in plug flow."""
     zone = played.rules.zones[place]
-    way = engine.plan_cell(played.rules).parts.transits[place]
-    if way is None or zone.kind is ZoneKind.NOZZLE:
+    met = _passed(part, place, zone.id, played)
+    if met is None or zone.kind is ZoneKind.NOZZLE:
         low_c, high_c = part.blocks_c[place]
         return low_c, high_c
-    flows, walls = played.upstream[zone.id]
+    return (float(met.min()), float(met.max())) if met.size else (np.inf, -np.inf)
+
+
+def _core_met(part: Truth, place: int, played: Played) -> float:
+    """The core of the reservoir: now, or when the melt of a part left it in plug flow."""
+    met = _passed(part, place, CORE, played)
+    if met is None:
+        return part.core_c
+    return float(met.min()) if met.size else np.inf
+
+
+def _passed(part: Truth, place: int, what: str, played: Played) -> np.ndarray | None:
+    """What was so while the melt of a part passed a zone; None where it is there at once."""
+    way = engine.plan_cell(played.rules).parts.transits[place]
+    if way is None:
+        return None
+    flows, values = played.upstream[what]
     first_us, last_us = way.mean(round(part.flowed_s[0] * 1e6), round(part.flowed_s[1] * 1e6))
     rows = (flows >= first_us / 1e6) & (flows <= last_us / 1e6)
     rows &= np.diff(flows, prepend=flows[0]) > 0.0
-    met = walls[rows]
-    return (float(met.min()), float(met.max())) if met.size else (np.inf, -np.inf)
+    met: np.ndarray = values[rows]
+    return met
 
 
 def suspect(event: Event) -> bool:
