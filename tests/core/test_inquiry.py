@@ -144,7 +144,7 @@ def test_a_reference_check_settles_a_slipped_sensor(is_checked: bool) -> None:
 
 
 def test_a_cell_that_does_not_ask_finds_nothing() -> None:
-    """Causes are on trial: where a cell does not ask for them nothing is sought, told or shown."""
+    """Where a cell does without causes nothing is sought, told or shown."""
     plan = cell(*PLAN.rules.zones, **{**WATCHED, "finds_causes": False})
     state, events = run(plan, DEAD)
     assert [event for event in events if event.detail("finding")] == []
